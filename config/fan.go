@@ -1,0 +1,117 @@
+package config
+
+import (
+	"time"
+
+	"fanwarden/poller/reading"
+	"fanwarden/rules/condition"
+)
+
+// Side is the side of the fan that its pressure probe is on.
+type Side uint8
+
+// The sides.
+const (
+	Suction Side = iota
+	Discharge
+)
+
+// String returns the side as it stands in the fleet file.
+func (s Side) String() string { return [...]string{"suction", "discharge"}[s] }
+
+// Duty is what a fan is for.
+type Duty string
+
+// The duties. A fan without one is of unknown duty.
+const (
+	UnknownDuty  Duty = ""
+	Bath         Duty = "bath"
+	Laundry      Duty = "laundry"
+	Kitchen      Duty = "kitchen"
+	DryerShaft   Duty = "dryer_shaft"
+	Garage       Duty = "garage"
+	Laboratory   Duty = "laboratory"
+	SmokeControl Duty = "smoke_control"
+	General      Duty = "general"
+)
+
+// Reference is where the low port of a pressure probe breathes.
+type Reference uint8
+
+// The references.
+const (
+	UnknownReference Reference = iota
+	Indoor
+	Outdoor
+)
+
+// Role is a fan's part among the fans of one riser.
+type Role string
+
+// The roles; a fan without a group has none.
+const (
+	NoRole   Role = ""
+	Lead     Role = "lead"
+	Lag      Role = "lag"
+	Standby  Role = "standby"
+	Parallel Role = "parallel"
+)
+
+// Fan is one exhaust fan with the controller that holds its pressure or
+// airflow. Quantities are in base units (Pa, m3/s, ratio); speeds are ratios.
+type Fan struct {
+	ID       reading.FanID
+	Gateway  *Gateway
+	Building *Building
+	PointMap *PointMap
+	Unit     int // Modbus unit
+	Base     int
+	Slot     int
+	Points   []PlacedPoint // the map's points at their places on the wire
+
+	Name     string // default: the id
+	Location string
+	Serves   string
+	Duty     Duty
+	Group    string
+	Role     Role
+
+	ControlsAirflow bool
+	Probe           Side
+	Setpoint        float64 // Pa or m3/s; meaningless unless HasSetpoint
+	HasSetpoint     bool
+	MinSpeed        float64 // default 0.2
+	MaxSpeed        float64 // default 1
+	GoesIdle        bool    // idle_below is given
+	IdleBelow       float64
+	RunOn           time.Duration
+	HasRestartRise  bool
+	RestartRise     float64 // Pa, positive
+	StartDelay      time.Duration
+	StoppedBelow    float64 // default 0.05
+	HasOverride     bool
+	OverrideSpeed   float64
+	HasHighSpeed    bool // high_speed_at is given
+	HighSpeedAt     float64
+	HighSpeedOffAt  float64 // default: HighSpeedAt
+	HighSpeedDelay  time.Duration
+
+	HasProbeRange bool
+	ProbeLow      float64 // Pa (m3/s for airflow)
+	ProbeHigh     float64
+	Reference     Reference
+	RiserHeight   float64 // m, 0: not known
+	ProbeArea     float64 // m2, 0: not given
+	ProbeFactor   float64 // default 1
+	AirDensity    float64 // kg/m3, default 1.20138
+	RatedPower    float64 // W, 0: not given
+	RatedRPM      float64 // 0: not given
+
+	LifeSafety    bool
+	AllowExercise bool
+	ForceRelease  *float64  // raw value of force_speed that gives control back
+	AbortPressure *float64  // Pa
+	InService     time.Time // zero: in service
+
+	Rules condition.Settings
+}

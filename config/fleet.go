@@ -1,0 +1,102 @@
+// Package config reads the fleet file and its roster into plain, validated
+// structs. A file is either good as a whole or it yields its faults, every one
+// in a single pass, each with its place and a remedy.
+package config
+
+import (
+	"time"
+
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// Fleet is everything a fleet file says. It is not changed once loaded, so it
+// may be shared without locks.
+type Fleet struct {
+	Path       string
+	Name       string
+	PollEvery  time.Duration  // default 5s
+	StaleAfter time.Duration  // default 20s
+	Location   *time.Location // default: the machine's
+	Units      units.System   // default: metric
+	Web        Web
+	Store      Store
+	Rules      condition.Settings
+	PointMaps  []*PointMap
+	Buildings  []*Building
+	Gateways   []*Gateway
+	Fans       []*Fan
+}
+
+// Web is where the daemon is seen.
+type Web struct {
+	Listen string // host:port, default 127.0.0.1:9640
+}
+
+// Store is where the daemon keeps what must outlive it.
+type Store struct {
+	Dir  string        // "" keeps nothing
+	Keep time.Duration // of history, default 30d
+}
+
+// Building is one building of the campus.
+type Building struct {
+	ID   reading.BuildingID
+	Name string // default: the id
+}
+
+// PointMap says where one model of controller keeps its points.
+type PointMap struct {
+	Name            string
+	Stride          int  // registers from one fan's block to the next
+	AbsentIfAllZero bool // the gateway zero-fills units that it has lost
+	Points          []MappedPoint
+}
+
+// MappedPoint is one point of a point map, before it is placed for a fan.
+type MappedPoint struct {
+	Point    reading.Point
+	Table    decode.Table
+	Address  int // protocol address, from 0
+	Encoding decode.Encoding
+	Stride   int  // the point's own, or the map's
+	Shared   bool // one for all fans of the unit: neither base nor slot is added
+	Device   int  // unit that holds the point where it is not the fan's; 0: the fan's
+}
+
+// Gateway is one connection through which fans are read.
+type Gateway struct {
+	ID           reading.GatewayID
+	Building     *Building
+	URL          string // as written
+	Scheme       string // tcp, rtuovertcp, udp, tcp+tls, rtu
+	Address      string // host:port, or the serial device
+	Timeout      time.Duration
+	PollEvery    time.Duration
+	StaleAfter   time.Duration
+	MaxGap       int           // unused registers that one request may bridge
+	MaxRegisters int           // in one request, 1 to 125
+	Pause        time.Duration // between requests
+	LateReply    time.Duration // how much later than its timeout an answer may still come
+	PointMap     *PointMap     // of what the gateway says about itself; nil: nothing
+	Unit         int
+	Baud         int    // serial lines
+	DataBits     int    // 7 or 8
+	Parity       string // none, even, odd
+	StopBits     int    // 1 or 2
+	LineBaud     int    // of the serial side of a TCP gateway; 0: not known
+	TLSCert      string // files for tcp+tls, relative to the fleet file
+	TLSKey       string
+	TLSCA        string
+}
+
+// SerialBaud returns the speed of the gateway's serial side in bit/s, or 0
+// where it has none or it is not known.
+func (g *Gateway) SerialBaud() int {
+	if g.Scheme == "rtu" {
+		return g.Baud
+	}
+	return g.LineBaud
+}

@@ -1,0 +1,64 @@
+package config
+
+import (
+	"math"
+
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+)
+
+// PlacedPoint is one point of one fan at its place on the wire.
+type PlacedPoint struct {
+	Point    reading.Point
+	Unit     int // Modbus unit that holds it
+	Table    decode.Table
+	Address  int // protocol address, 0 to 65535
+	Encoding decode.Encoding
+}
+
+// Words returns how many addresses of its table the point takes.
+func (p PlacedPoint) Words() int {
+	if p.Table.Bits() {
+		return 1
+	}
+	return p.Encoding.Type.Words()
+}
+
+// Placed returns the fan's point at its place, if the fan has it.
+func (f *Fan) Placed(p reading.Point) (PlacedPoint, bool) {
+	for _, placed := range f.Points {
+		if placed.Point == p {
+			return placed, true
+		}
+	}
+	return PlacedPoint{}, false
+}
+
+// Controlled returns the point that the fan holds at its setpoint.
+func (f *Fan) Controlled() reading.Point {
+	if f.ControlsAirflow {
+		return reading.Airflow
+	}
+	return reading.Pressure
+}
+
+// Complete fills what follows from what was read: the airflow of a fan whose
+// probe gives a velocity pressure. Where that pressure cannot be a flow (below
+// zero) or is not good, the airflow has its quality.
+//
+// Source: V = sqrt(2 VP / rho); Q = factor * area * V.
+func (f *Fan) Complete(r *reading.Reading) {
+	quality := r.Quality(reading.VelocityPressure)
+	if !f.ControlsAirflow || quality == reading.NotMapped || r.Quality(reading.Airflow) != reading.NotMapped {
+		return
+	}
+	pressure, good := r.Get(reading.VelocityPressure)
+	switch {
+	case !good:
+		r.Mark(reading.Airflow, quality)
+	case pressure < 0:
+		r.Mark(reading.Airflow, reading.Marked)
+	default:
+		r.Set(reading.Airflow, f.ProbeFactor*f.ProbeArea*math.Sqrt(2*pressure/f.AirDensity))
+	}
+}

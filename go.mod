@@ -1,0 +1,3 @@
+module fanwarden
+
+go 1.26
