@@ -49,10 +49,12 @@ type Fan struct {
 func (f *Fan) Up() bool { return !f.Polled.IsZero() && f.Outcome.Answered() }
 
 // Fresh returns a point's value if it is good and, at now, no older than the
-// gateway's stale_after.
+// gateway's stale_after. NaN and the infinities are never fresh, because no
+// way out can carry them.
 func (f *Fan) Fresh(p reading.Point, now time.Time) (value float64, ok bool) {
 	value, good := f.Values.Get(p)
-	return value, good && now.Sub(f.Values.Time) <= f.Fan.Gateway.StaleAfter
+	finite := value-value == 0
+	return value, good && finite && now.Sub(f.Values.Time) <= f.Fan.Gateway.StaleAfter
 }
 
 // Setpoint returns what the fan is to hold: what it says itself if that is

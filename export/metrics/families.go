@@ -1,0 +1,74 @@
+package metrics
+
+import dto "github.com/prometheus/client_model/go"
+
+// family is the place of a metric family in the output, which is in the order
+// of the names.
+type family int
+
+// The families, in the order of their names.
+const (
+	airflow family = iota
+	buildInfo
+	conditionActive
+	reloadSucceededAt
+	reloadSuccessful
+	fanInfo
+	fanMode
+	fanUp
+	gatewayUp
+	highSpeedContact
+	cyclesMissed
+	pollDuration
+	polls
+	pressure
+	readingAt
+	setpointFlow
+	setpointPressure
+	speed
+	familyCount int = iota
+)
+
+// families says what each family is, in base units.
+var families = [familyCount]struct {
+	name, help string
+	kind       dto.MetricType
+}{
+	airflow: {"fanwarden_airflow_cubic_meters_per_second",
+		"Airflow of the fan, in cubic meters per second.", dto.MetricType_GAUGE},
+	buildInfo: {"fanwarden_build_info",
+		"Always 1; its labels name the version of the daemon and of the Go that built it.", dto.MetricType_GAUGE},
+	conditionActive: {"fanwarden_condition_active",
+		"1 while the condition stands, 0 while it does not or another one explains it; no series while it cannot be judged.",
+		dto.MetricType_GAUGE},
+	reloadSucceededAt: {"fanwarden_config_last_reload_success_timestamp_seconds",
+		"When the fleet file was last loaded without a fault, in seconds since 1970.", dto.MetricType_GAUGE},
+	reloadSuccessful: {"fanwarden_config_last_reload_successful",
+		"1 if the last attempt to load the fleet file succeeded.", dto.MetricType_GAUGE},
+	fanInfo: {"fanwarden_fan_info",
+		"Always 1; its labels are what the fleet file says of the fan.", dto.MetricType_GAUGE},
+	fanMode: {"fanwarden_fan_mode",
+		"What the fan is doing: 1 for the mode it is in, 0 for every other.", dto.MetricType_GAUGE},
+	fanUp: {"fanwarden_fan_up",
+		"1 if the fan's controller answered its last poll.", dto.MetricType_GAUGE},
+	gatewayUp: {"fanwarden_gateway_up",
+		"1 if the gateway, or something behind it, answered in its last cycle.", dto.MetricType_GAUGE},
+	highSpeedContact: {"fanwarden_high_speed_contact",
+		"1 while the high-speed contact is closed, 0 while it is open.", dto.MetricType_GAUGE},
+	cyclesMissed: {"fanwarden_poll_cycles_missed_total",
+		"Poll cycles that did not start because the one before took too long.", dto.MetricType_COUNTER},
+	pollDuration: {"fanwarden_poll_duration_seconds",
+		"How long one cycle over all fans of the gateway took, in seconds.", dto.MetricType_HISTOGRAM},
+	polls: {"fanwarden_polls_total",
+		"Polls of fans by how they ended, one for each reading of a fan.", dto.MetricType_COUNTER},
+	pressure: {"fanwarden_pressure_pascals",
+		"Pressure at the fan's probe, in pascals.", dto.MetricType_GAUGE},
+	readingAt: {"fanwarden_reading_timestamp_seconds",
+		"When the last good reading of the fan was taken, in seconds since 1970.", dto.MetricType_GAUGE},
+	setpointFlow: {"fanwarden_setpoint_cubic_meters_per_second",
+		"Airflow that the fan is to hold, in cubic meters per second.", dto.MetricType_GAUGE},
+	setpointPressure: {"fanwarden_setpoint_pascals",
+		"Pressure that the fan is to hold, in pascals.", dto.MetricType_GAUGE},
+	speed: {"fanwarden_speed_ratio",
+		"Speed that the fan's controller commands, 1 being full speed.", dto.MetricType_GAUGE},
+}
