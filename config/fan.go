@@ -113,5 +113,25 @@ type Fan struct {
 	AbortPressure *float64  // Pa
 	InService     time.Time // zero: in service
 
-	Rules condition.Settings
+	Rules condition.Settings // the fleet's, with the fan's own laid over them; shared where it has none
+
+	origin origin
 }
+
+// origin is the place in a file that a thing was read from.
+type origin struct {
+	file string
+	line int
+	keys map[string]int // lines of the keys that were given
+}
+
+// of returns the line of a key, or the thing's own where it was not given.
+func (o origin) of(key string) int {
+	if line, given := o.keys[key]; given {
+		return line
+	}
+	return o.line
+}
+
+// Place returns where the fan stands in the fleet file or the roster.
+func (f *Fan) Place() (file string, line int) { return f.origin.file, f.origin.line }

@@ -28,6 +28,16 @@ type Fleet struct {
 	Buildings  []*Building
 	Gateways   []*Gateway
 	Fans       []*Fan
+
+	unjudged []unjudged
+}
+
+// unjudged is a rule that the file sets and this version does not judge.
+type unjudged struct {
+	file string
+	line int
+	fan  *Fan // nil: for the whole fleet
+	name condition.Name
 }
 
 // Web is where the daemon is seen.
@@ -81,15 +91,18 @@ type Gateway struct {
 	Pause        time.Duration // between requests
 	LateReply    time.Duration // how much later than its timeout an answer may still come
 	PointMap     *PointMap     // of what the gateway says about itself; nil: nothing
-	Unit         int
-	Baud         int    // serial lines
-	DataBits     int    // 7 or 8
-	Parity       string // none, even, odd
-	StopBits     int    // 1 or 2
-	LineBaud     int    // of the serial side of a TCP gateway; 0: not known
-	TLSCert      string // files for tcp+tls, relative to the fleet file
+	Unit         int           // the gateway's own
+	Points       []PlacedPoint // of its own point map, at their places on the wire
+	Baud         int           // serial lines
+	DataBits     int           // 7 or 8
+	Parity       string        // none, even, odd
+	StopBits     int           // 1 or 2
+	LineBaud     int           // of the serial side of a TCP gateway; 0: not known
+	TLSCert      string        // paths of the files for tcp+tls
 	TLSKey       string
 	TLSCA        string
+
+	origin origin
 }
 
 // SerialBaud returns the speed of the gateway's serial side in bit/s, or 0

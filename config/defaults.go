@@ -1,0 +1,33 @@
+package config
+
+import "time"
+
+// What holds where a file says nothing. The reference of the fleet file is
+// checked against these.
+const (
+	defaultPollEvery  = 5 * time.Second
+	defaultStaleAfter = 20 * time.Second
+	// stalePolls: where polls are long, a value may miss this many of them
+	// before it is stale, unless stale_after is given.
+	stalePolls       = 4
+	leastPollEvery   = 100 * time.Millisecond
+	defaultListen    = "127.0.0.1:9640"
+	defaultKeep      = 30 * 24 * time.Hour
+	defaultUnit      = 1
+	defaultBaud      = 19200 // the serial line specification's default
+	defaultDataBits  = 8
+	defaultTimeout   = 800 * time.Millisecond
+	defaultMaxGap    = 8   // a request more costs more time than eight registers nobody asked for
+	mostRegisters    = 125 // of one request: Modbus Application Protocol V1.1b3, section 6.3
+	portModbus       = "502"
+	portModbusTLS    = "802"
+	lateReplyPerWait = 2 // late_reply, in timeouts, where answers carry no number of their own
+
+	defaultStartDelay   = 3 * time.Second
+	defaultRunOn        = 30 * time.Second
+	defaultStoppedBelow = 0.05
+	defaultMinSpeed     = 0.20
+	defaultMaxSpeed     = 1.00
+	defaultProbeFactor  = 1.0
+	defaultAirDensity   = 1.20138 // kg/m3: standard air, 0.075 lb/ft3
+)

@@ -1,0 +1,169 @@
+package config
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// Load reads a fleet file and the roster that it names. The error is that of a
+// fleet file that cannot be read at all. Faults are sorted by file and line;
+// where there are any the fleet is nil.
+func Load(path string) (*Fleet, []Fault, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read the fleet file: %w", err)
+	}
+	fleet, faults := Parse(path, text, os.ReadFile)
+	return fleet, faults, nil
+}
+
+// Parse reads the text of a fleet file that lies at path. It reads other files
+// (the roster, certificates) through open, by names that are relative to where
+// path is relative to. Faults are as Load's.
+func Parse(path string, text []byte, open func(name string) ([]byte, error)) (*Fleet, []Fault) {
+	r := &reader{}
+	fleet := r.parse(path, text, open)
+	if faults := r.sorted(); len(faults) > 0 {
+		return nil, faults
+	}
+	return fleet, nil
+}
+
+func (r *reader) parse(path string, text []byte, open func(string) ([]byte, error)) *Fleet {
+	root := r.readTOML(path, text)
+	if root == nil {
+		return nil
+	}
+	a := newAssembly(r, path, open)
+	a.file(root)
+	return a.fleet
+}
+
+// assembly puts a fleet together from the tables of its files.
+type assembly struct {
+	*reader
+	open  func(string) ([]byte, error)
+	fleet *Fleet
+
+	staleGiven bool // the fleet's stale_after is its own, not the default
+	buildings  names[*Building]
+	gateways   names[*Gateway]
+	pointMaps  names[*PointMap]
+	fans       names[*Fan]
+	maps       []*mapNotes
+}
+
+func newAssembly(r *reader, path string, open func(string) ([]byte, error)) *assembly {
+	return &assembly{
+		reader:    r,
+		open:      open,
+		fleet:     &Fleet{Path: path, Location: time.Local, Rules: condition.Defaults()},
+		buildings: make(names[*Building]),
+		gateways:  make(names[*Gateway]),
+		pointMaps: make(names[*PointMap]),
+		fans:      make(names[*Fan]),
+	}
+}
+
+func (a *assembly) file(root *table) {
+	rosterName := root.text("roster", "")
+	a.general(below(root, "fleet"))
+	a.web(below(root, "web"))
+	a.store(below(root, "store"))
+	a.rules(a.fleet.Rules, root.sub("rules"), nil)
+	if maps := root.sub("pointmaps"); maps != nil {
+		ids, tables := maps.as("[pointmaps]", "").named()
+		for i, t := range tables {
+			a.pointMap(ids[i], t)
+		}
+	}
+	for _, t := range root.subs("buildings") {
+		a.building(t)
+	}
+	for _, t := range root.subs("gateways") {
+		a.gateway(t)
+	}
+	a.sameEndpoints()
+	rows := root.subs("fans")
+	if root.has("roster") {
+		rows = append(rows, a.roster(root, rosterName)...)
+	} else if len(rows) == 0 && !root.has("fans") {
+		root.fault("", "the file has no fan", "write a [[fans]] table for each, or name a spreadsheet of them: roster = \"fans.csv\"")
+	}
+	for _, t := range rows {
+		a.fan(t)
+	}
+	a.checkMaps()
+	a.checkFans()
+	root.finish()
+}
+
+// below returns a table of the top level; an empty one where the file has none.
+func below(root *table, key string) *table {
+	t := root.sub(key)
+	if t == nil {
+		t = &table{reader: root.reader, file: root.file, line: root.line}
+	}
+	return t.as("["+key+"]", "")
+}
+
+func (a *assembly) general(t *table) {
+	f := a.fleet
+	f.Name = t.text("name", "")
+	f.PollEvery = t.duration("poll_every", defaultPollEvery, leastPollEvery)
+	a.staleGiven = t.has("stale_after")
+	f.StaleAfter = t.duration("stale_after", max(defaultStaleAfter, stalePolls*f.PollEvery), 0)
+	if f.StaleAfter < f.PollEvery {
+		t.fault("stale_after", "values would be stale before the next poll", "write a stale_after of several times poll_every")
+	}
+	if zone := t.text("timezone", ""); zone != "" {
+		location, err := time.LoadLocation(zone)
+		if err != nil {
+			t.fault("timezone", fmt.Sprintf("the timezone %q is not known", zone), `write a name of the IANA list, as in "America/Chicago"`)
+		} else {
+			f.Location = location
+		}
+	}
+	if t.choice("units", "metric", "metric", "imperial") == "imperial" {
+		f.Units = units.Imperial
+	}
+	t.finish()
+}
+
+func (a *assembly) web(t *table) {
+	a.fleet.Web.Listen = t.text("listen", defaultListen)
+	if problem := badListen(a.fleet.Web.Listen); problem != "" {
+		t.fault("listen", problem, `write host:port, as in "127.0.0.1:9640", or ":9640" for every address of the machine`)
+	}
+	t.finish()
+}
+
+func (a *assembly) store(t *table) {
+	a.fleet.Store.Dir = t.text("dir", "")
+	a.fleet.Store.Keep = t.duration("keep", defaultKeep, time.Hour)
+	t.finish()
+}
+
+func (a *assembly) building(t *table) {
+	t.as("[[buildings]]", "")
+	b := &Building{ID: reading.BuildingID(t.id("building"))}
+	b.Name = t.text("name", string(b.ID))
+	t.finish()
+	if register(t, a.buildings, "building", string(b.ID), b) {
+		a.fleet.Buildings = append(a.fleet.Buildings, b)
+	}
+}
+
+// beside returns the path of a file that a fleet file names.
+func (a *assembly) beside(name string) string {
+	if name == "" || filepath.IsAbs(name) {
+		return name
+	}
+	return filepath.Join(filepath.Dir(a.fleet.Path), name)
+}

@@ -1,0 +1,142 @@
+package config
+
+import (
+	"fmt"
+	"sort"
+
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+)
+
+// mapNotes is what the checks need to know of a point map beside itself.
+type mapNotes struct {
+	PointMap  *PointMap
+	table     *table
+	lines     map[reading.Point]int
+	ofGateway bool
+	whole     bool // every point of it was read, so what is missing is missing
+	clashes   map[[2]reading.Point]bool
+}
+
+func (a *assembly) notes(m *PointMap) *mapNotes {
+	for _, n := range a.maps {
+		if n.PointMap == m {
+			return n
+		}
+	}
+	return nil
+}
+
+func (a *assembly) pointMap(name string, t *table) {
+	t.as("[pointmaps.X]", fmt.Sprintf("point map %q", name))
+	m := &PointMap{Name: name}
+	notes := &mapNotes{PointMap: m, table: t, lines: make(map[reading.Point]int), whole: true,
+		clashes: make(map[[2]reading.Point]bool)}
+	a.maps = append(a.maps, notes)
+	a.pointMaps[name] = named[*PointMap]{m, t.file, t.line}
+	if t.choice("protocol", "modbus", "modbus", "bacnet") == "bacnet" {
+		t.fault("protocol", "BACnet point maps are not supported by this version", "read the controller through Modbus, or leave it out")
+		notes.whole = false
+		return
+	}
+	m.Stride = t.integer("stride", 0, 0, 65535)
+	m.AbsentIfAllZero = t.choice("absent_when", "", "", "all_zero") == "all_zero"
+	t.require("points", fmt.Sprintf("give it a [pointmaps.%s.points.pressure] table and one for each other point", name))
+	if points := t.sub("points"); points != nil {
+		a.points(notes, points.as("[pointmaps.X.points]", t.name))
+	} else {
+		notes.whole = false
+	}
+	t.finish()
+	notes.clash(t.reader)
+}
+
+func (a *assembly) points(notes *mapNotes, t *table) {
+	m := notes.PointMap
+	names, tables := t.named()
+	for i, below := range tables {
+		p, known := reading.FindPoint(names[i])
+		if !known {
+			t.fault(names[i], fmt.Sprintf("%q is not a point", names[i]), meant(names[i], pointNames()))
+			notes.whole = false
+			continue
+		}
+		below.as("[pointmaps.X.points.Y]", fmt.Sprintf("point %s of map %q", p, m.Name))
+		notes.lines[p] = below.line
+		if mapped, ok := below.point(p, m.Stride); ok {
+			m.Points = append(m.Points, mapped)
+		} else {
+			notes.whole = false
+		}
+	}
+	sort.Slice(m.Points, func(i, j int) bool { return m.Points[i].Point < m.Points[j].Point })
+	for _, below := range tables {
+		below.finish()
+	}
+}
+
+func pointNames() []string {
+	names := make([]string, reading.Points)
+	for p := range names {
+		names[p] = reading.Point(p).String()
+	}
+	return names
+}
+
+// find returns the map's point, or nil.
+func (m *PointMap) find(p reading.Point) *MappedPoint {
+	for i := range m.Points {
+		if m.Points[i].Point == p {
+			return &m.Points[i]
+		}
+	}
+	return nil
+}
+
+// clash reports points of the map that lie on each other wherever the map is
+// placed.
+func (n *mapNotes) clash(r *reader) {
+	points := n.PointMap.Points
+	for i := range points {
+		if last := points[i].Address + words(points[i]) - 1; last > maxAddress {
+			n.table.reader.add(n.table.file, n.lines[points[i].Point],
+				fmt.Sprintf("point %s of map %q ends beyond address %d", points[i].Point, n.PointMap.Name, maxAddress),
+				"correct the address or the type")
+		}
+		for j := range points[:i] {
+			a, b := points[j], points[i]
+			if a.Shared != b.Shared || a.Device != b.Device || !meet(a, b, a.Address, b.Address) {
+				continue
+			}
+			if n.lines[a.Point] > n.lines[b.Point] {
+				a, b = b, a
+			}
+			n.clashes[[2]reading.Point{points[j].Point, points[i].Point}] = true
+			r.add(n.table.file, n.lines[b.Point],
+				fmt.Sprintf("point %s of map %q %s point %s (line %d)", b.Point, n.PointMap.Name, overlap(a, b), a.Point, n.lines[a.Point]),
+				"correct the address, the type or the bit of one of the two")
+		}
+	}
+}
+
+const maxAddress = 65535
+
+func words(p MappedPoint) int { return PlacedPoint{Table: p.Table, Encoding: p.Encoding}.Words() }
+
+// meet reports whether two points share a word and a bit of it. What is
+// written and what is read may lie on one address.
+func meet(a, b MappedPoint, addressA, addressB int) bool {
+	if a.Table != b.Table || a.Point.Output() != b.Point.Output() ||
+		addressA+words(a) <= addressB || addressB+words(b) <= addressA {
+		return false
+	}
+	bitA, bitB := a.Encoding.Bit, b.Encoding.Bit
+	return a.Table.Bits() || bitA == decode.NoBit || bitB == decode.NoBit || bitA == bitB
+}
+
+func overlap(a, b MappedPoint) string {
+	if a.Address == b.Address && words(a) == words(b) {
+		return "has the same address as"
+	}
+	return "overlaps"
+}

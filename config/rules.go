@@ -1,0 +1,68 @@
+package config
+
+import (
+	"fmt"
+
+	"fanwarden/rules/condition"
+)
+
+// rules lays what a [rules] table says over settings. Where a fan is given the
+// table is that fan's own, in which gateways' conditions have no place.
+func (a *assembly) rules(settings condition.Settings, t *table, fan *Fan) {
+	if t == nil {
+		return
+	}
+	section, prefix := "[rules]", ""
+	if fan != nil {
+		section, prefix = "[fans.rules]", t.name+": "
+	}
+	t.as(section, t.name)
+	for _, d := range condition.Catalogue() {
+		t.asked = append(t.asked, string(d.Name))
+		below := t.entries[string(d.Name)]
+		if below == nil {
+			continue
+		}
+		rule := t.sub(string(d.Name))
+		if rule == nil {
+			continue
+		}
+		if fan != nil && d.Scope == condition.OfGateway {
+			t.fault(string(d.Name), fmt.Sprintf("%s is judged of gateways, not of fans", d.Name),
+				fmt.Sprintf("set it for the fleet, in [rules.%s]", d.Name))
+			continue
+		}
+		rule.as("[rules."+string(d.Name)+"]", fmt.Sprintf("%srule %s", prefix, d.Name))
+		settings[d.Name] = readSetting(rule, settings[d.Name], d)
+		a.noteUnjudged(rule, d, fan)
+	}
+	t.finish()
+}
+
+// readSetting lays a rule's table over a setting.
+func readSetting(t *table, s condition.Setting, d condition.Definition) condition.Setting {
+	s.Enabled = t.boolean("enabled", s.Enabled)
+	s.Hold = t.duration("hold", s.Hold, 0)
+	severity := t.choice("severity", s.Severity.String(), "page", "ticket", "note")
+	if found, ok := condition.FindSeverity(severity); ok {
+		s.Severity = found
+	}
+	for _, p := range d.Own {
+		value, ok := t.quantity(p.Key, p.Dimension)
+		if ok && value < 0 {
+			t.fault(p.Key, fmt.Sprintf("%q is below zero", p.Key), "write a value that is not negative")
+		} else if ok {
+			s.Own[p.Key] = value
+		}
+	}
+	t.finish()
+	return s
+}
+
+// noteUnjudged keeps for the audit that a file sets a condition which this
+// version does not judge.
+func (a *assembly) noteUnjudged(t *table, d condition.Definition, fan *Fan) {
+	if !d.Judged {
+		a.fleet.unjudged = append(a.fleet.unjudged, unjudged{file: t.file, line: t.line, fan: fan, name: d.Name})
+	}
+}
