@@ -47,6 +47,9 @@ const (
 	Recovered Reason = "recovered" // the evidence is gone
 	Silenced  Reason = "silenced"  // another condition explains it
 	Disarmed  Reason = "disarmed"  // the rule was switched off, or the fan left the fleet file
+	// Superseded: the same condition is raised again at once with a higher
+	// severity.
+	Superseded Reason = "superseded"
 )
 
 // Number is one figure of the evidence: what a person can check on the trend.

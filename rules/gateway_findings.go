@@ -1,0 +1,78 @@
+package rules
+
+import (
+	"fmt"
+	"time"
+
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// finding puts what was found of the gateway in words.
+//
+// gateway_down: no poll through the gateway proves that it lives, for the
+// hold. It ends with the first proof, which a refusal and the word that a unit
+// is silent are too.
+//
+// line_silent: the gateway proves to live, and no fan that was polled through
+// it answers, of two or more, for the hold. It ends with the first answer.
+func (g *gateway) finding(name condition.Name, long time.Duration) condition.Finding {
+	finding := condition.Finding{Evidence: []condition.Number{
+		{Name: "stood_s", Value: long.Seconds()},
+		{Name: "fans_polled", Value: float64(g.polled)},
+		{Name: "failed_polls", Value: float64(g.failures)},
+	}}
+	if name == condition.LineSilent {
+		finding.Summary = fmt.Sprintf("the gateway answers, and none of its %s has for %s", fans(g.polled), units.Span(long))
+		finding.Causes = lineCauses()
+		return finding
+	}
+	how := "no poll was answered"
+	if 2*g.refusals > g.failures {
+		how = "connections are refused or find no way"
+	}
+	finding.Summary = fmt.Sprintf("the gateway of %s has not answered for %s: %s", fans(g.polled), units.Span(long), how)
+	finding.Causes = g.downCauses(2*g.refusals > g.failures)
+	return finding
+}
+
+func fans(n int) string {
+	if n == 1 {
+		return "1 fan"
+	}
+	return fmt.Sprintf("%d fans", n)
+}
+
+func (g *gateway) downCauses(refused bool) []condition.Cause {
+	if g.cfg.Scheme == "rtu" {
+		return []condition.Cause{
+			{What: "the serial adapter is unplugged or its line is broken",
+				Check: "look whether the machine still lists " + g.cfg.Address + ", and whether the adapter's lamps blink"},
+			{What: "baud rate, parity or stop bits do not fit the line",
+				Check: "compare them with one controller's communication settings"},
+		}
+	}
+	power := condition.Cause{What: "the gateway has no power",
+		Check: "ask whoever is near the panel whether its lamps are lit; the fans go on by themselves meanwhile"}
+	network := condition.Cause{What: "the network to it is down: switch, cable, firewall or a changed address",
+		Check: "ping " + g.cfg.Address + " from the daemon's machine, then something else on the same switch"}
+	taken := condition.Cause{What: "another program holds the gateway's only connection",
+		Check: "find out who else reads this gateway; many take one or two connections"}
+	line := condition.Cause{What: "the gateway lives, and its serial line is dead without its saying so",
+		Check: "ping it: if it answers, look at the serial lamps and the first controller of the line"}
+	if refused {
+		return []condition.Cause{taken, network, power}
+	}
+	return []condition.Cause{power, network, line, taken}
+}
+
+func lineCauses() []condition.Cause {
+	return []condition.Cause{
+		{What: "the serial line is cut, shorted or loose near the gateway",
+			Check: "look at the plug and the lamps of the gateway's serial side; the fans go on by themselves meanwhile"},
+		{What: "the controllers share a supply that is off",
+			Check: "ask whether the building or its roof panel has lost power"},
+		{What: "the serial settings of the gateway were changed or reset",
+			Check: "compare baud rate, parity and stop bits in the gateway's own page with one controller"},
+	}
+}

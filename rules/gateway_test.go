@@ -1,0 +1,103 @@
+package rules
+
+import (
+	"testing"
+	"time"
+
+	"fanwarden/poller/reading"
+	"fanwarden/rules/condition"
+)
+
+var healthy = at(0.6, -30)
+
+func TestGatewayDownIsRaisedAloneAndClearedWithTheFirstAnswer(t *testing.T) {
+	tr := newTrace(t, testFleet(3))
+	tr.steady(10*time.Minute, healthy)
+	tr.fail(10*time.Minute, reading.Timeout)
+	tr.steady(10*time.Minute, healthy)
+	tr.want("11m0s raised gateway_down roof", "20m0s cleared gateway_down roof recovered")
+}
+
+func TestGatewayDownFromTheFirstReading(t *testing.T) {
+	for _, o := range []reading.Outcome{reading.Timeout, reading.Refused, reading.Reset, reading.Garbled} {
+		tr := newTrace(t, testFleet(2))
+		tr.fail(5*time.Minute, o)
+		tr.want("1m0s raised gateway_down roof")
+	}
+}
+
+func TestControllerSilent(t *testing.T) {
+	for _, o := range []reading.Outcome{reading.Timeout, reading.UnitSilent, reading.PathUnavailable, reading.Garbled,
+		reading.Exception} {
+		t.Run(o.String(), func(t *testing.T) {
+			tr := newTrace(t, testFleet(3))
+			tr.play(10*time.Minute, func(id reading.FanID, _ time.Duration) (reading.Outcome, values) {
+				if id == "ef2" {
+					return o, nil
+				}
+				return reading.OK, healthy
+			})
+			tr.steady(time.Minute, healthy)
+			tr.want("2m0s raised controller_silent ef2", "10m0s cleared controller_silent ef2 recovered")
+		})
+	}
+}
+
+func TestSingleUnitThatTheGatewayCallsSilent(t *testing.T) {
+	tr := newTrace(t, testFleet(1))
+	tr.fail(5*time.Minute, reading.UnitSilent)
+	tr.want("2m0s raised controller_silent ef1")
+}
+
+func TestLineSilent(t *testing.T) {
+	tr := newTrace(t, testFleet(3))
+	tr.fail(5*time.Minute, reading.UnitSilent)
+	tr.steady(time.Minute, healthy)
+	tr.want("1m0s raised line_silent roof", "5m0s cleared line_silent roof recovered")
+}
+
+func TestAnExceptionWithItsValuesIsNotSilent(t *testing.T) {
+	tr := newTrace(t, testFleet(2))
+	tr.play(time.Hour, func(reading.FanID, time.Duration) (reading.Outcome, values) { return reading.Exception, healthy })
+	tr.want()
+}
+
+// oneSilent lets ef1 time out while the others answer.
+func oneSilent(id reading.FanID, _ time.Duration) (reading.Outcome, values) {
+	if id == "ef1" {
+		return reading.Timeout, nil
+	}
+	return reading.OK, healthy
+}
+
+func TestGatewayDownSilencesWhatStood(t *testing.T) {
+	tr := newTrace(t, testFleet(2))
+	tr.play(5*time.Minute, oneSilent)
+	tr.fail(5*time.Minute, reading.Timeout)
+	_, _, standing := tr.e.FanView("ef1")
+	if len(standing) != 1 || standing[0].SilencedBy != condition.GatewayDown || standing[0].Raised.IsZero() {
+		t.Errorf("silenced condition is shown as %+v", standing)
+	}
+	tr.play(5*time.Minute, oneSilent)
+	tr.want("2m5s raised controller_silent ef1",
+		"6m0s raised gateway_down roof", "6m0s cleared controller_silent ef1 silenced",
+		"10m0s cleared gateway_down roof recovered", "12m5s raised controller_silent ef1")
+}
+
+func TestAnOutageDoesNotCountForItsUnits(t *testing.T) {
+	tr := newTrace(t, testFleet(2))
+	tr.play(time.Minute, oneSilent)
+	tr.fail(30*time.Second, reading.Timeout)
+	tr.play(3*time.Minute, oneSilent)
+	// Of the time it took, half a minute was the gateway's own; and with the
+	// first poll after each loss it is not known yet whose the silence is.
+	tr.want("2m40s raised controller_silent ef1")
+}
+
+func TestMissingDataKeepsWhatStands(t *testing.T) {
+	tr := newTrace(t, testFleet(1))
+	tr.steady(30*time.Minute, at(1, -10))
+	tr.fail(time.Hour, reading.Timeout)
+	tr.steady(time.Minute, at(1, -10))
+	tr.want("22m0s raised pinned_at_max ef1", "31m0s raised gateway_down roof", "1h30m0s cleared gateway_down roof recovered")
+}

@@ -1,0 +1,126 @@
+package rules
+
+import (
+	"time"
+
+	"fanwarden/poller/reading"
+	"fanwarden/rules/condition"
+)
+
+// Margins around the limits of speed: what a 0-10 V signal and its reading
+// may be off. (Common practice of the trade: two points; RunOn one.)
+const (
+	atLimit  = 0.02
+	offLimit = 0.05 // farther away, a fan has left its limit
+	atRunOn  = 0.01
+	rounding = 1e-9
+)
+
+// mode follows what a fan is doing.
+type mode struct {
+	now      condition.Mode
+	speedAt  int64 // when the speed was last good
+	hasSpeed bool  // it ever was
+	resting  bool  // at rest when the speed was last good
+	restedAt int64 // since when
+	started  bool  // it was seen to leave rest
+	startAt  int64 // when
+	enable   contact
+	override contact
+}
+
+// contact is the last known state of a contact. Where it is mapped and not
+// good now, what it last was is taken for as long as two readings count as
+// consecutive; then it is not known.
+type contact struct {
+	known bool
+	on    bool
+	at    int64
+	blind bool // mapped, and its state is not known
+}
+
+// see takes what a reading says of the contact. A fan that has no such contact
+// by the fleet file cannot miss it.
+func (c *contact) see(s *sample, p reading.Point, mapped bool) {
+	now, gap := s.now, s.gap
+	switch v, good := s.r.Get(p); {
+	case good:
+		*c = contact{known: true, on: v != 0, at: now}
+	case !mapped || s.r.Quality(p) == reading.NotMapped:
+		*c = contact{}
+	case !c.known || time.Duration(now-c.at) > gap:
+		*c = contact{blind: true}
+	}
+}
+
+// decideMode decides what the fan is doing, from the sample and what went
+// before. Without a good speed a fan keeps its mode until the last one is
+// stale; then it is unknown.
+func (f *fan) decideMode(s *sample) {
+	m := &f.mode
+	s.was = m.now
+	if !s.failed {
+		m.enable.see(s, reading.Enable, f.enablePoint)
+		m.override.see(s, reading.Override, f.overridePoint)
+	}
+	if s.hasSpeed {
+		f.follow(s)
+		m.now = f.modeOf(s)
+	} else if !m.hasSpeed || time.Duration(s.now-m.speedAt) > s.gap {
+		m.now = condition.Unknown
+	}
+	s.mode = m.now
+}
+
+// follow notes starts and stops.
+func (f *fan) follow(s *sample) {
+	m := &f.mode
+	rest := s.speed < f.cfg.StoppedBelow
+	blind := !m.hasSpeed || time.Duration(s.now-m.speedAt) > s.gap
+	if rest && (!m.resting || !m.hasSpeed) {
+		m.restedAt = s.now
+	}
+	if !rest && m.hasSpeed && m.resting {
+		m.started, m.startAt = !blind, s.now
+	}
+	m.speedAt, m.hasSpeed, m.resting = s.now, true, rest
+}
+
+// modeOf names what a fan of known speed is doing.
+func (f *fan) modeOf(s *sample) condition.Mode {
+	m, cfg := &f.mode, f.cfg
+	since := time.Duration(s.now - m.startAt)
+	switch {
+	case m.enable.known && !m.enable.on:
+		return condition.Disabled
+	case m.override.known && m.override.on:
+		return condition.Forced
+	case m.resting && cfg.GoesIdle:
+		return condition.Idle
+	case m.resting:
+		return condition.Stopped
+	case m.started && since >= 0 && since < cfg.StartDelay+settling:
+		return condition.Starting
+	case s.speed >= cfg.MaxSpeed-atLimit-rounding:
+		return condition.AtMax
+	case cfg.GoesIdle && s.speed <= cfg.IdleBelow+atRunOn+rounding:
+		return condition.RunOn
+	case s.speed <= cfg.MinSpeed+atLimit+rounding:
+		return condition.AtMin
+	}
+	return condition.Controlling
+}
+
+// unsure reports whether it is not known that the fan may run and that its
+// speed is its controller's own.
+func (f *fan) unsure() bool { return f.mode.enable.blind || f.mode.override.blind }
+
+// own reports whether a mode is one in which the fan runs at a speed of its
+// controller's own choice.
+func own(m condition.Mode) bool {
+	switch m {
+	case condition.Starting, condition.Controlling, condition.AtMax, condition.AtMin, condition.RunOn:
+		return true
+	}
+	return false
+}

@@ -1,0 +1,179 @@
+package rules
+
+import (
+	"math"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+	"fanwarden/rules/condition"
+)
+
+// Times that the engine lets pass before it judges. (Engineering choices.)
+const (
+	// settling is how long a fan's pressure takes to follow a start or a new
+	// setpoint.
+	settling = 30 * time.Second
+	// smoothing is the time constant of the filter over the controlled value:
+	// long enough to ride through gusts, short beside every hold.
+	smoothing = 20 * time.Second
+)
+
+// sample is one reading of one fan as the rules see it. Values "from demand"
+// have the sign that makes them rise with demand, so that the rules need not
+// know the side of the probe.
+type sample struct {
+	r      *reading.Reading
+	now    int64
+	gap    time.Duration // the longest that still counts as consecutive
+	failed bool          // nothing was read
+	mode   condition.Mode
+	was    condition.Mode // of the sample before
+
+	speed    float64
+	hasSpeed bool
+
+	value    float64 // as read
+	demand   float64 // from demand
+	level    float64 // from demand, smoothed
+	hasValue bool
+	step     time.Duration // since the last good value; 0 over a gap
+
+	setpoint    float64 // as given
+	target      float64 // the setpoint from demand
+	tolerance   float64
+	hasSetpoint bool // and the fan had time to follow it
+}
+
+// short is by how much the fan is short of its setpoint: how far the smoothed
+// value stands on the side of demand.
+func (s *sample) short() float64 { return s.level - s.target }
+
+// judgeable reports whether the controlled value, the setpoint and the speed
+// are all known.
+func (s *sample) judgeable() bool { return s.hasValue && s.hasSetpoint && s.hasSpeed }
+
+// take fills s from a reading.
+func (f *fan) take(r *reading.Reading, s *sample) {
+	*s = sample{r: r, now: f.last, gap: f.maxGap(), failed: unread(f, r)}
+	if s.failed {
+		return
+	}
+	s.speed, s.hasSpeed = finite(r.Get(reading.Speed))
+	f.takeSetpoint(s)
+	if s.value, s.hasValue = finite(r.Get(f.controlled)); !s.hasValue {
+		return
+	}
+	s.step = time.Duration(s.now - f.judgedAt)
+	if s.step < 0 || s.step > s.gap || !f.level.begun {
+		s.step = 0
+		f.level.begun = false
+	}
+	f.judgedAt = s.now
+	s.demand = f.sense * s.value
+	s.level = f.level.feed(s.demand, s.step, smoothing)
+}
+
+// unread reports whether nothing usable was read: the poll failed, or the
+// gateway says that it has not heard from the unit for longer than a value may
+// be old. A device that refused single points is read if those that the rules
+// need are good.
+func unread(f *fan, r *reading.Reading) bool {
+	if ago, good := r.Get(reading.HeardAgo); good && ago > f.gap.Seconds() {
+		return true
+	}
+	switch r.Outcome {
+	case reading.OK, reading.Invalid:
+		return false
+	case reading.Exception:
+		return r.Quality(reading.Speed) != reading.Good || r.Quality(f.controlled) != reading.Good
+	}
+	return true
+}
+
+func finite(v float64, good bool) (float64, bool) {
+	return v, good && !math.IsNaN(v) && !math.IsInf(v, 0)
+}
+
+// setpoint remembers what the fan is to hold, to see it change.
+type setpoint struct {
+	known   bool
+	value   float64
+	changed int64 // when it last changed by more than the tolerance
+	moving  bool  // it changed, and the fan is given time to follow
+}
+
+// takeSetpoint finds what the fan is to hold: what it says itself, or else
+// what the fleet file says. A setpoint that the controller has and that is not
+// good now makes the fan impossible to judge now; where a recording leaves it
+// out, the fleet file's is taken.
+func (f *fan) takeSetpoint(s *sample) {
+	value, ok := finite(s.r.Get(reading.Setpoint))
+	absent := !f.setpointPoint || s.r.Quality(reading.Setpoint) == reading.NotMapped
+	if !ok && !(absent && f.cfg.HasSetpoint) {
+		return
+	}
+	if !ok {
+		value = f.cfg.Setpoint
+	}
+	s.setpoint, s.target, s.tolerance = value, f.sense*value, f.tolerance(value)
+	p := &f.setpoint
+	if p.known && math.Abs(value-p.value) > s.tolerance {
+		p.moving, p.changed = true, s.now
+	}
+	if since := time.Duration(s.now - p.changed); p.moving && (since < 0 || since >= settling) {
+		p.moving = false
+	}
+	p.known, p.value = true, value
+	s.hasSetpoint = !p.moving
+}
+
+// tolerance is how far from its setpoint a controlled value may be: the
+// largest of 15 % of the setpoint, 5 Pa (for a flow 5 % of it, which is less)
+// and two counts of its point.
+func (f *fan) tolerance(setpoint float64) float64 {
+	t := max(0.15*math.Abs(setpoint), f.counts)
+	if f.cfg.ControlsAirflow {
+		return t
+	}
+	return max(t, 5)
+}
+
+// resolution is one count of a fan's controlled value in its base unit, 0
+// where it has none (a floating-point register) or its point is not known.
+// The counts of a velocity pressure are taken where the flow is the setpoint,
+// from Q = k sqrt(VP): dQ = k^2 dVP / 2Q.
+func resolution(cfg *config.Fan) float64 {
+	if count := step(cfg, cfg.Controlled()); count > 0 || !cfg.ControlsAirflow || cfg.Setpoint == 0 {
+		return count
+	}
+	k := cfg.ProbeFactor * cfg.ProbeArea * math.Sqrt(2/cfg.AirDensity)
+	return k * k * step(cfg, reading.VelocityPressure) / (2 * math.Abs(cfg.Setpoint))
+}
+
+func step(cfg *config.Fan, p reading.Point) float64 {
+	placed, ok := cfg.Placed(p)
+	if !ok || placed.Encoding.Type == decode.Float32 {
+		return 0
+	}
+	return math.Abs(placed.Encoding.Scale * placed.Encoding.Unit.Factor)
+}
+
+// filter is a first-order low-pass over readings at uneven distances
+// (backward Euler: the weight of a new value is step / (tau + step)).
+type filter struct {
+	begun bool
+	value float64
+}
+
+// feed takes one value, a step after the last one, and returns the filtered
+// value. The first value is taken as it is.
+func (l *filter) feed(value float64, step, tau time.Duration) float64 {
+	if !l.begun {
+		l.begun, l.value = true, value
+	} else {
+		l.value += (value - l.value) * float64(step) / float64(tau+step)
+	}
+	return l.value
+}

@@ -1,0 +1,91 @@
+package rules
+
+import (
+	"time"
+
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// silent judges controller_silent: the fan's controller does not answer though
+// its gateway does, for the hold; or its gateway reports that it has not heard
+// from it. The hold counts only while the gateway and the line are not
+// suspected of being dead themselves: their outage is not the controller's. It
+// ends with the first answer.
+//
+// Of a line with a single unit that does not answer, the unit is suspected and
+// not the line. Where the gateway cannot say of its own whether it lives (every
+// poll times out), the gateway is.
+type silent struct {
+	setting  condition.Setting
+	stand    stand
+	outcomes [reading.Outcomes]uint16 // how the polls of the present silence failed
+}
+
+func (c *silent) configure(_ *fan, s condition.Setting) { c.setting = s }
+
+func (c *silent) judge(f *fan, s *sample) condition.State {
+	if s.failed && f.gateway.suspected() {
+		c.stand.pause()
+		return condition.CannotJudge
+	}
+	if !s.failed {
+		c.outcomes = [reading.Outcomes]uint16{}
+	} else if c.outcomes[s.r.Outcome] < 1<<16-1 {
+		c.outcomes[s.r.Outcome]++
+	}
+	if c.stand.feed(s.now, max(s.gap, silentGap), s.failed, wait{hold: c.setting.Hold}) {
+		return condition.Present
+	}
+	return condition.Absent
+}
+
+func (c *silent) since() int64 { return c.stand.since }
+
+func (c *silent) severity(s condition.Setting) condition.Severity { return s.Severity }
+
+func (c *silent) forget() { c.stand.forget() }
+
+func (c *silent) finding(_ *fan, s *sample) condition.Finding {
+	most, polls := reading.OK, 0
+	for o, n := range c.outcomes {
+		polls += int(n)
+		if n > c.outcomes[most] {
+			most = reading.Outcome(o)
+		}
+	}
+	long := units.Span(time.Duration(s.now - c.stand.since))
+	return condition.Finding{
+		Summary: "the controller has not answered for " + long + " though its gateway does; most polls ended with " +
+			most.String(),
+		Evidence: []condition.Number{
+			{Name: "stood_s", Value: c.stand.stood.Seconds()},
+			{Name: "failed_polls", Value: float64(polls)},
+		},
+		Causes: silentCauses(most),
+	}
+}
+
+func silentCauses(o reading.Outcome) []condition.Cause {
+	power := condition.Cause{What: "the controller has no power: breaker, disconnect or fuse",
+		Check: "see from the panel schedule and the breaker whether its circuit is on; do not reset a tripped breaker " +
+			"twice, and remember that the fan can start by itself when power returns"}
+	wire := condition.Cause{What: "its bus wire is loose or cut, or a neighbour holds the line",
+		Check: "look at the dashboard whether units farther along the same line are silent too: the break lies before the first of them"}
+	address := condition.Cause{What: "its unit address, baud rate or parity is not what the fleet file says",
+		Check: "compare the controller's communication settings with the fleet file, above all after it was replaced or reset"}
+	refused := condition.Cause{What: "the point map asks it for registers that it does not have",
+		Check: "run `fanwarden points` for the fan and compare the refused addresses with the manual of this model"}
+	path := condition.Cause{What: "the gateway has no route to this unit",
+		Check: "look in the gateway's own page for the unit's port and range of addresses"}
+	switch o {
+	case reading.Exception:
+		return []condition.Cause{refused, address}
+	case reading.PathUnavailable:
+		return []condition.Cause{path, address, power}
+	case reading.Garbled:
+		return []condition.Cause{wire, address, power}
+	}
+	return []condition.Cause{power, wire, address}
+}

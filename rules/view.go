@@ -1,0 +1,51 @@
+package rules
+
+import (
+	"time"
+
+	"fanwarden/poller/reading"
+	"fanwarden/rules/condition"
+)
+
+// FanView returns what is known of a fan: its mode, a verdict for every
+// enabled condition and the conditions that stand, silenced ones too. The
+// slices are the caller's. A fan that is not in the fleet is of unknown mode.
+func (e *Engine) FanView(id reading.FanID) (condition.Mode, []condition.Verdict, []condition.Standing) {
+	f := e.fans[id]
+	if f == nil {
+		return condition.Unknown, nil, nil
+	}
+	verdicts := make([]condition.Verdict, 0, len(f.rules))
+	var standing []condition.Standing
+	for i := range f.rules {
+		j := &f.rules[i]
+		verdicts, standing = view(&j.life, f.severity(j.life.setting.Severity, time.Unix(0, f.last)), verdicts, standing)
+	}
+	return f.mode.now, verdicts, standing
+}
+
+// GatewayView returns a verdict for every enabled condition of a gateway and
+// those that stand. The slices are the caller's.
+func (e *Engine) GatewayView(id reading.GatewayID) ([]condition.Verdict, []condition.Standing) {
+	g := e.gateways[id]
+	if g == nil {
+		return nil, nil
+	}
+	verdicts := make([]condition.Verdict, 0, 2)
+	var standing []condition.Standing
+	for _, rule := range []*gatewayRule{&g.down, &g.line} {
+		verdicts, standing = view(&rule.life, rule.life.setting.Severity, verdicts, standing)
+	}
+	return verdicts, standing
+}
+
+func view(l *life, severity condition.Severity, verdicts []condition.Verdict,
+	standing []condition.Standing) ([]condition.Verdict, []condition.Standing) {
+	if l.setting.Enabled {
+		verdicts = append(verdicts, l.verdict(severity))
+	}
+	if l.stands {
+		standing = append(standing, l.standing())
+	}
+	return verdicts, standing
+}
