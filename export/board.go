@@ -1,0 +1,154 @@
+package export
+
+import (
+	"sync/atomic"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/reading"
+	"fanwarden/rules/condition"
+)
+
+// Board collects what is known of the fleet and publishes it as snapshots.
+//
+// One goroutine at a time may change it; anybody may take the Snapshot at any
+// time, and a slow reader of it delays nobody.
+type Board struct {
+	snapshot atomic.Pointer[Snapshot]
+	fleet    *config.Fleet
+	reload   Reload
+	version  string
+	fans     []*Fan
+	gateways []*Gateway
+	fanAt    map[reading.FanID]int
+	gateAt   map[reading.GatewayID]int
+	changed  bool
+}
+
+// NewBoard returns a board of a fleet of which nothing is known yet.
+func NewBoard(fleet *config.Fleet, version string, now time.Time) *Board {
+	b := &Board{version: version}
+	b.SetFleet(fleet, now)
+	return b
+}
+
+// Snapshot returns the last one that was published.
+func (b *Board) Snapshot() *Snapshot { return b.snapshot.Load() }
+
+// SetFleet takes a new fleet file. What is known of the fans and gateways
+// that are still in it stays.
+func (b *Board) SetFleet(fleet *config.Fleet, now time.Time) {
+	fans, gateways := b.fans, b.gateways
+	fanAt, gateAt := b.fanAt, b.gateAt
+	b.fleet, b.reload = fleet, Reload{Good: true, GoodAt: now}
+	b.fans, b.fanAt = make([]*Fan, len(fleet.Fans)), make(map[reading.FanID]int, len(fleet.Fans))
+	for i, fan := range fleet.Fans {
+		next := Fan{}
+		if at, known := fanAt[fan.ID]; known {
+			next = *fans[at]
+		}
+		next.Fan = fan
+		b.fans[i], b.fanAt[fan.ID] = &next, i
+	}
+	b.gateways, b.gateAt = make([]*Gateway, len(fleet.Gateways)), make(map[reading.GatewayID]int, len(fleet.Gateways))
+	for i, gateway := range fleet.Gateways {
+		next := Gateway{}
+		if at, known := gateAt[gateway.ID]; known {
+			next = *gateways[at]
+		}
+		next.Gateway = gateway
+		b.gateways[i], b.gateAt[gateway.ID] = &next, i
+	}
+	b.changed = true
+	b.Publish(now)
+}
+
+// ReloadFailed notes that a new fleet file was not taken.
+func (b *Board) ReloadFailed(now time.Time) {
+	b.reload.Good = false
+	b.changed = true
+	b.Publish(now)
+}
+
+// SetReading notes what a poll of a fan brought. A fan that is not in the
+// fleet is passed over: a poll may end after the fan left it.
+func (b *Board) SetReading(r *reading.Reading) {
+	at, known := b.fanAt[r.Fan]
+	if !known {
+		return
+	}
+	next := *b.fans[at]
+	next.Polled, next.Outcome = r.Time, r.Outcome
+	if r.Outcome.Answered() {
+		next.Values = *r
+	}
+	if r.Outcome == reading.OK {
+		next.LastGood = r.Time
+	}
+	b.fans[at], b.changed = &next, true
+}
+
+// SetFanState notes what the rules say of a fan.
+func (b *Board) SetFanState(id reading.FanID, mode condition.Mode, verdicts []condition.Verdict, standing []condition.Standing) {
+	if at, known := b.fanAt[id]; known {
+		next := *b.fans[at]
+		next.Mode, next.Verdicts, next.Standing = mode, verdicts, standing
+		b.fans[at], b.changed = &next, true
+	}
+}
+
+// SetGatewayState notes what the rules say of a gateway.
+func (b *Board) SetGatewayState(id reading.GatewayID, verdicts []condition.Verdict, standing []condition.Standing) {
+	if at, known := b.gateAt[id]; known {
+		next := *b.gateways[at]
+		next.Verdicts, next.Standing = verdicts, standing
+		b.gateways[at], b.changed = &next, true
+	}
+}
+
+// CountCycle notes that a gateway finished a round: when it started, how long
+// it took, how many starts it had missed before, and how each poll in it ended.
+func (b *Board) CountCycle(id reading.GatewayID, start time.Time, took time.Duration, missed int, polls []reading.Reading) {
+	at, known := b.gateAt[id]
+	if !known {
+		return
+	}
+	next := *b.gateways[at]
+	next.Cycles++
+	next.Missed += uint64(missed)
+	next.Last, next.Took = start, took
+	next.Duration.Observe(took)
+	next.Up = false
+	for i := range polls {
+		next.Polls[polls[i].Outcome]++
+		next.Up = next.Up || polls[i].Outcome.GatewayAnswered()
+	}
+	b.gateways[at], b.changed = &next, true
+}
+
+// Publish makes what the board holds the new snapshot, if anything changed
+// since the last.
+func (b *Board) Publish(now time.Time) {
+	if !b.changed {
+		return
+	}
+	b.changed = false
+	b.snapshot.Store(&Snapshot{
+		Taken: now, Fleet: b.fleet, Reload: b.reload, Version: b.version, Ready: b.ready(),
+		Fans: append([]*Fan(nil), b.fans...), Gateways: append([]*Gateway(nil), b.gateways...),
+	})
+}
+
+// ready reports whether every gateway that has fans has finished a cycle.
+func (b *Board) ready() bool {
+	polled := make(map[reading.GatewayID]bool, len(b.gateways))
+	for _, f := range b.fleet.Fans {
+		polled[f.Gateway.ID] = true
+	}
+	for _, g := range b.gateways {
+		if polled[g.Gateway.ID] && g.Cycles == 0 {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,114 @@
+package export
+
+import (
+	"testing"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/reading"
+	"fanwarden/rules/condition"
+)
+
+var epoch = time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC)
+
+func smallFleet(fans ...reading.FanID) *config.Fleet {
+	gateway := &config.Gateway{ID: "roof", StaleAfter: 20 * time.Second}
+	fleet := &config.Fleet{Gateways: []*config.Gateway{gateway}}
+	for _, id := range fans {
+		fleet.Fans = append(fleet.Fans, &config.Fan{ID: id, Gateway: gateway})
+	}
+	return fleet
+}
+
+func answered(fan reading.FanID, at time.Time, pressure float64) *reading.Reading {
+	r := &reading.Reading{Fan: fan, Gateway: "roof", Time: at}
+	r.Set(reading.Pressure, pressure)
+	return r
+}
+
+func TestASnapshotNeverChangesOncePublished(t *testing.T) {
+	b := NewBoard(smallFleet("a"), "test", epoch)
+	b.SetReading(answered("a", epoch, -30))
+	b.Publish(epoch)
+	before := b.Snapshot()
+	b.SetReading(answered("a", epoch.Add(5*time.Second), -10))
+	b.SetFanState("a", condition.AtMax, nil, nil)
+	b.Publish(epoch.Add(5 * time.Second))
+
+	if v, _ := before.Fans[0].Values.Get(reading.Pressure); v != -30 || before.Fans[0].Mode != condition.Unknown {
+		t.Errorf("the first snapshot now says %v Pa, mode %v", v, before.Fans[0].Mode)
+	}
+	if v, _ := b.Snapshot().Fans[0].Values.Get(reading.Pressure); v != -10 {
+		t.Errorf("the second snapshot says %v Pa, want -10", v)
+	}
+}
+
+func TestAFailedPollKeepsTheLastValuesUntilTheyAreStale(t *testing.T) {
+	b := NewBoard(smallFleet("a"), "test", epoch)
+	b.SetReading(answered("a", epoch, -30))
+	b.SetReading(&reading.Reading{Fan: "a", Time: epoch.Add(5 * time.Second), Outcome: reading.Timeout})
+	b.Publish(epoch)
+	fan := b.Snapshot().Fans[0]
+
+	if fan.Up() || !fan.LastGood.Equal(epoch) {
+		t.Errorf("up %v, last good %v; want down, last good at the answered poll", fan.Up(), fan.LastGood)
+	}
+	if v, ok := fan.Fresh(reading.Pressure, epoch.Add(20*time.Second)); !ok || v != -30 {
+		t.Errorf("at 20 s: %v %v, want -30 true", v, ok)
+	}
+	if _, ok := fan.Fresh(reading.Pressure, epoch.Add(20*time.Second+1)); ok {
+		t.Error("beyond stale_after the value is still fresh")
+	}
+}
+
+func TestAReloadKeepsWhatIsKnownOfTheFansThatStay(t *testing.T) {
+	b := NewBoard(smallFleet("a", "b"), "test", epoch)
+	b.SetReading(answered("b", epoch, -30))
+	b.CountCycle("roof", epoch, time.Second, 2, []reading.Reading{{Outcome: reading.OK}, {Outcome: reading.Timeout}})
+	b.SetFleet(smallFleet("c", "b"), epoch.Add(time.Minute))
+	s := b.Snapshot()
+
+	if s.Fans[0].Fan.ID != "c" || !s.Fans[0].Polled.IsZero() {
+		t.Errorf("fan c: %+v, want an unknown one", s.Fans[0])
+	}
+	if v, _ := s.Fans[1].Values.Get(reading.Pressure); s.Fans[1].Fan.ID != "b" || v != -30 {
+		t.Errorf("fan b: %v Pa, want -30", v)
+	}
+	g := s.Gateways[0]
+	if g.Cycles != 1 || g.Missed != 2 || g.Polls[reading.Timeout] != 1 || !g.Up || !s.Ready {
+		t.Errorf("gateway: %+v", g)
+	}
+	b.SetReading(answered("a", epoch, -1)) // left the fleet: passed over
+}
+
+func TestReadyOnlyWhenEveryGatewayWithFansHasFinishedACycle(t *testing.T) {
+	fleet := smallFleet("a")
+	fleet.Gateways = append(fleet.Gateways, &config.Gateway{ID: "spare"})
+	b := NewBoard(fleet, "test", epoch)
+	if b.Snapshot().Ready {
+		t.Error("ready before any cycle")
+	}
+	b.CountCycle("roof", epoch, time.Second, 0, nil)
+	b.Publish(epoch)
+	if !b.Snapshot().Ready {
+		t.Error("not ready though the only gateway with fans has finished a cycle")
+	}
+}
+
+func TestAFailedReloadShowsAndKeepsTheTimeOfTheLastGoodOne(t *testing.T) {
+	b := NewBoard(smallFleet("a"), "test", epoch)
+	b.ReloadFailed(epoch.Add(time.Hour))
+	if r := b.Snapshot().Reload; r.Good || !r.GoodAt.Equal(epoch) {
+		t.Errorf("reload %+v, want bad, last good at the start", r)
+	}
+}
+
+func TestHistogramPutsEachDurationIntoTheFirstBucketThatHoldsIt(t *testing.T) {
+	var h Histogram
+	for _, d := range []time.Duration{5 * time.Millisecond, 6 * time.Millisecond, time.Minute} {
+		h.Observe(d)
+	}
+	if h.Buckets[0] != 1 || h.Buckets[1] != 1 || h.Buckets[len(Bounds())] != 1 || h.Sum < 60.01 || h.Sum > 60.012 {
+		t.Errorf("%+v", h)
+	}
+}
