@@ -113,3 +113,6 @@ func (g *Gateway) SerialBaud() int {
 	}
 	return g.LineBaud
 }
+
+// Place returns where the gateway stands in the fleet file.
+func (g *Gateway) Place() (file string, line int) { return g.origin.file, g.origin.line }

@@ -57,6 +57,7 @@ type assembly struct {
 	pointMaps  names[*PointMap]
 	fans       names[*Fan]
 	maps       []*mapNotes
+	unsure     map[*Fan]bool // where it is read from is not known for certain
 }
 
 func newAssembly(r *reader, path string, open func(string) ([]byte, error)) *assembly {
@@ -68,6 +69,7 @@ func newAssembly(r *reader, path string, open func(string) ([]byte, error)) *ass
 		gateways:  make(names[*Gateway]),
 		pointMaps: make(names[*PointMap]),
 		fans:      make(names[*Fan]),
+		unsure:    make(map[*Fan]bool),
 	}
 }
 
@@ -93,7 +95,8 @@ func (a *assembly) file(root *table) {
 	rows := root.subs("fans")
 	if root.has("roster") {
 		rows = append(rows, a.roster(root, rosterName)...)
-	} else if len(rows) == 0 && !root.has("fans") {
+	}
+	if len(rows) == 0 && !root.has("fans") && (!root.has("roster") || len(a.faults) == 0) {
 		root.fault("", "the file has no fan", "write a [[fans]] table for each, or name a spreadsheet of them: roster = \"fans.csv\"")
 	}
 	for _, t := range rows {

@@ -19,9 +19,9 @@ type named[T any] struct {
 // id returns the table's id, names the table after it, and reports one that is
 // missing or cannot be used in metrics, addresses of pages and reports.
 func (t *table) id(kind string) string {
+	t.name = "a " + kind + " without an id"
 	if !t.require("id", fmt.Sprintf("give the %s a short name that is its own, as in id = \"alder-1\"", kind)) {
 		t.know("id")
-		t.name = "a " + kind + " without an id"
 		return ""
 	}
 	id := t.text("id", "")

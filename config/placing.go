@@ -51,6 +51,9 @@ func placePoint(t *table, f *Fan, m MappedPoint) (PlacedPoint, bool) {
 		}
 	}
 	if p.Address < 0 || p.Address+p.Words()-1 > maxAddress {
+		if p.Address == m.Address { // reported once, at the map
+			return p, false
+		}
 		t.fault(either(t, "base", "slot"), fmt.Sprintf("point %s falls on address %d, outside 0 to %d", m.Point, p.Address, maxAddress),
 			"correct base or slot")
 		return p, false
@@ -168,7 +171,7 @@ type readBy struct {
 func (a *assembly) checkFans() {
 	readers := make(map[word]readBy)
 	for _, f := range a.fleet.Fans {
-		if f.Gateway == nil || f.PointMap == nil {
+		if f.Gateway == nil || f.PointMap == nil || a.unsure[f] {
 			continue
 		}
 		a.ownWords(f, readers)

@@ -158,7 +158,11 @@ func (t *table) typed(e *decode.Encoding, p reading.Point, from decode.Table) {
 		return
 	}
 	name := t.choice("type", def, "bool", "int16", "uint16", "int32", "uint32", "float32")
-	e.Type, _ = decode.FindType(name)
+	found, known := decode.FindType(name)
+	if !known {
+		return
+	}
+	e.Type = found
 	oneBit := e.Type == decode.Bool || e.Bit != decode.NoBit
 	switch {
 	case from.Bits() && e.Type != decode.Bool:

@@ -58,7 +58,7 @@ func (a *assembly) points(notes *mapNotes, t *table) {
 		p, known := reading.FindPoint(names[i])
 		if !known {
 			t.fault(names[i], fmt.Sprintf("%q is not a point", names[i]), meant(names[i], pointNames()))
-			notes.whole = false
+			below.entries, notes.whole = nil, false
 			continue
 		}
 		below.as("[pointmaps.X.points.Y]", fmt.Sprintf("point %s of map %q", p, m.Name))

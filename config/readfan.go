@@ -11,7 +11,9 @@ import (
 func (a *assembly) fan(t *table) {
 	t.as("[[fans]]", "")
 	f := &Fan{ID: reading.FanID(t.id("fan"))}
+	before := len(a.faults)
 	a.connection(t, f)
+	a.unsure[f] = len(a.faults) > before
 	a.description(t, f)
 	a.control(t, f)
 	t.speeds(f)

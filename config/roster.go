@@ -58,7 +58,7 @@ func (r *reader) rows(path string, text []byte) []*table {
 		}
 		if err != nil {
 			r.csvFault(path, err)
-			return rows
+			continue
 		}
 		if row := r.row(path, in, header, cells); row != nil {
 			rows = append(rows, row)
@@ -66,15 +66,15 @@ func (r *reader) rows(path string, text []byte) []*table {
 	}
 }
 
-// csvFault reports a text that is no CSV. What follows cannot be told apart
-// any more.
+// csvFault reports a row that is no CSV. A quote that is never closed takes
+// all rows behind it along.
 func (r *reader) csvFault(path string, err error) {
 	var parse *csv.ParseError
 	line, what := 1, err.Error()
 	if errors.As(err, &parse) {
 		line, what = parse.StartLine, parse.Err.Error()
 	}
-	r.add(path, line, "the row cannot be read, nor what follows it: "+what,
+	r.add(path, line, "the row cannot be read: "+what,
 		`put a cell that has quotes or commas in quotes, and write a quote inside it twice ("")`)
 }
 
