@@ -1,0 +1,115 @@
+package poller
+
+import (
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/decode"
+)
+
+// late remembers requests whose answers may still come, on a transport that
+// gives answers no number: RTU on a serial line or over TCP.
+//
+// There, nothing but its unit, its function and its length ties an answer to
+// its request. A transparent serial server even hands a late answer to the
+// connection that was opened after the request was given up. The first defence
+// is time: after a failure the connection is closed, and the next one is opened
+// only when the gateway's late_reply has passed. This is the second, for
+// answers that are later still: as long as one could come, no request is sent
+// that it would fit. The block is asked for in parts of other lengths instead,
+// or, where no parts differ, not at all until the danger is over.
+//
+// UDP has numbers, but they begin anew with every connection, so the second
+// defence holds there as well. A TCP connection takes its late answers with it
+// when it closes.
+type late struct {
+	horizon time.Duration // how long an answer may still come; 0: answers have numbers
+	lost    []lost        // the oldest first
+}
+
+// lost is one request whose answer did not come in time.
+type lost struct {
+	unit  int
+	table decode.Table
+	bytes int
+	at    time.Time
+}
+
+// horizons is how many times timeout and late_reply an answer is feared: far
+// beyond what the fleet file says that it may take.
+const horizons = 5
+
+func newLate(gateway *config.Gateway) late {
+	if gateway.Scheme == "tcp" || gateway.Scheme == "tcp+tls" {
+		return late{}
+	}
+	return late{horizon: horizons * (gateway.Timeout + gateway.LateReply)}
+}
+
+// add remembers a request whose answer did not come.
+func (l *late) add(r *Request, now time.Time) {
+	if l.horizon > 0 {
+		l.lost = append(l.lost, lost{r.Unit, r.Table, r.bytes(), now})
+	}
+}
+
+// forget drops what can no longer come.
+func (l *late) forget(now time.Time) {
+	gone := 0
+	for gone < len(l.lost) && now.Sub(l.lost[gone].at) >= l.horizon {
+		gone++
+	}
+	l.lost = append(l.lost[:0], l.lost[gone:]...)
+}
+
+// fits reports whether an answer that may still come would pass for the answer
+// to a request of so many bytes.
+func (l *late) fits(unit int, table decode.Table, bytes int) bool {
+	for _, one := range l.lost {
+		if one.unit == unit && one.table == table && one.bytes == bytes {
+			return true
+		}
+	}
+	return false
+}
+
+// doubts reports whether an exception from that unit and function may be a
+// late one: exceptions have no length to know them by. Those of a gateway may
+// come in no unit's name.
+func (l *late) doubts(unit int, table decode.Table, ofGateway bool) bool {
+	for _, one := range l.lost {
+		if one.table == table && (ofGateway || one.unit == unit) {
+			return true
+		}
+	}
+	return false
+}
+
+// reshape returns the fewest requests that together bring what r brings and
+// that no late answer fits, or none where there are no such parts.
+func (l *late) reshape(r *Request) []Request {
+	runs := r.runs()
+	// best[i] is the fewest parts for the first i runs, from[i] where the last
+	// of them begins.
+	best, from := make([]int, len(runs)+1), make([]int, len(runs)+1)
+	for end := 1; end <= len(runs); end++ {
+		best[end] = -1
+		for start := 0; start < end; start++ {
+			part := joined(runs[start:end])
+			if best[start] < 0 || l.fits(part.Unit, part.Table, part.bytes()) {
+				continue
+			}
+			if best[end] < 0 || best[start]+1 < best[end] {
+				best[end], from[end] = best[start]+1, start
+			}
+		}
+	}
+	if best[len(runs)] < 0 {
+		return nil
+	}
+	var parts []Request
+	for end := len(runs); end > 0; end = from[end] {
+		parts = append(parts, joined(runs[from[end]:end]))
+	}
+	return parts
+}

@@ -1,0 +1,102 @@
+package poller_test
+
+import (
+	"math/rand/v2"
+	"sync"
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+
+	"fanwarden/config"
+	"fanwarden/poller"
+	"fanwarden/poller/reading"
+)
+
+// One reply in five comes after its time-out, at random, over a transport that
+// gives answers no number. Four fans share a unit in blocks of the same shape,
+// and three more units look just the same. Whatever comes late, no fan may show
+// a register that is not its own.
+func TestLateRepliesOverRTUOnTCP(t *testing.T) {
+	tests := []struct {
+		name        string
+		transparent bool
+		latest      int // in timeouts
+	}{
+		{"to the connection that asked", false, 3},
+		{"to the newest connection, within late_reply", true, 3},
+		{"to the newest connection, later than late_reply", true, 8},
+	}
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			t.Parallel()
+			const timeout = 15 * time.Millisecond
+			var lock sync.Mutex
+			random := rand.New(rand.NewPCG(1, 2))
+			lateOnes := 0
+			decide := func(request) reply {
+				lock.Lock()
+				defer lock.Unlock()
+				if random.IntN(5) != 0 {
+					return reply{}
+				}
+				lateOnes++
+				return reply{after: timeout + time.Duration(random.Int64N(int64(test.latest-1)*int64(timeout)))}
+			}
+			server := serve(t, true, test.transparent, decide)
+			g := newGateway("rtuovertcp", server.address())
+			g.Timeout, g.LateReply, g.PollEvery = timeout, 2*timeout, 10*timeout
+			fans := []*config.Fan{newFan(g, 1, 0), newFan(g, 1, 20), newFan(g, 1, 40), newFan(g, 1, 60),
+				newFan(g, 2, 0), newFan(g, 3, 0), newFan(g, 4, 0)}
+
+			good := 0
+			done := make(chan struct{})
+			sink := func(c *poller.Cycle) {
+				for i := range c.Readings {
+					good += own(t, fans[i], &c.Readings[i])
+				}
+				lock.Lock()
+				defer lock.Unlock()
+				if good >= 300 && lateOnes >= 30 && done != nil {
+					close(done)
+					done = nil
+				}
+			}
+			wait := done
+			p := poller.New(dialModbus, sink, zap.NewNop())
+			p.Start(fleetOf(fans...))
+			defer p.Stop()
+			select {
+			case <-wait:
+			case <-time.After(30 * time.Second):
+				t.Fatal("too few values in 30 s")
+			}
+		})
+	}
+}
+
+// A whole cycle over each framing.
+func TestReadsOverTheWire(t *testing.T) {
+	for _, scheme := range []string{"tcp", "rtuovertcp"} {
+		t.Run(scheme, func(t *testing.T) {
+			server := serve(t, scheme == "rtuovertcp", false, func(request) reply { return reply{} })
+			g := newGateway(scheme, server.address())
+			g.PollEvery = 20 * time.Millisecond
+			fans := []*config.Fan{newFan(g, 1, 0), newFan(g, 1, 20), newFan(g, 7, 0)}
+			cycles := make(chan []reading.Reading, 1)
+			p := poller.New(dialModbus, func(c *poller.Cycle) {
+				select {
+				case cycles <- append([]reading.Reading{}, c.Readings...):
+				default:
+				}
+			}, zap.NewNop())
+			p.Start(fleetOf(fans...))
+			defer p.Stop()
+			for i, r := range <-cycles {
+				if r.Outcome != reading.OK || own(t, fans[i], &r) != 2 {
+					t.Errorf("%s: %s, with %d values", fans[i].ID, r.Outcome, own(t, fans[i], &r))
+				}
+			}
+		})
+	}
+}

@@ -1,0 +1,147 @@
+package modbus
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"io"
+	"log"
+	"os"
+
+	"github.com/simonvetter/modbus"
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	"fanwarden/poller/reading"
+)
+
+// fastLine is the speed taken for the serial side of a gateway where the fleet
+// file gives none: the pauses that the library keeps after each frame are then
+// about 2 ms.
+const fastLine = 115200
+
+// selectLimit is FD_SETSIZE of Linux and the BSDs: select(2) cannot wait for a
+// descriptor of this number or above.
+const selectLimit = 1024
+
+// Open connects to a gateway. It returns when the connection stands, when it
+// has failed, or when ctx ends. Every error is a *[reading.Failure]: Timeout
+// where nothing answered in time, Refused for everything else, as no
+// connection ever stood.
+//
+// A connection attempt that ctx cut short goes on in the background, for at
+// most 5 s (15 s with TLS), because the library cannot stop it; what comes of
+// it is closed.
+func Open(ctx context.Context, o Options) (*Session, error) {
+	client, err := newClient(o)
+	if err != nil {
+		return nil, &reading.Failure{Outcome: reading.Refused, Err: err}
+	}
+	opened := make(chan error)
+	go func() {
+		err := client.Open()
+		select {
+		case opened <- err:
+		case <-ctx.Done():
+			if err == nil {
+				client.Close()
+			}
+		}
+	}()
+	select {
+	case err = <-opened:
+	case <-ctx.Done():
+		err = ctx.Err()
+	}
+	if err != nil {
+		return nil, opening(err)
+	}
+	return &Session{client: client, unit: -1}, nil
+}
+
+// opening classifies the error of an attempt to connect.
+func opening(err error) *reading.Failure {
+	if errors.Is(err, context.DeadlineExceeded) || os.IsTimeout(err) {
+		return &reading.Failure{Outcome: reading.Timeout, Err: errors.New("no connection in time")}
+	}
+	return &reading.Failure{Outcome: reading.Refused, Err: err}
+}
+
+// newClient makes a client of the library; it connects to nothing yet.
+func newClient(o Options) (*modbus.ModbusClient, error) {
+	configuration := modbus.ClientConfiguration{
+		URL:      o.Scheme + "://" + o.Address,
+		Timeout:  o.Timeout,
+		Speed:    uint(o.Baud),
+		DataBits: uint(o.DataBits),
+		StopBits: uint(o.StopBits),
+		Logger:   logger(o.Log),
+	}
+	switch o.Parity {
+	case "even":
+		configuration.Parity = modbus.PARITY_EVEN
+	case "odd":
+		configuration.Parity = modbus.PARITY_ODD
+	}
+	switch o.Scheme {
+	case "rtu":
+		if err := roomForLine(); err != nil {
+			return nil, err
+		}
+	case "rtuovertcp":
+		if o.Baud == 0 {
+			configuration.Speed = fastLine
+		}
+	case "tcp+tls":
+		if err := credentials(&configuration, o); err != nil {
+			return nil, err
+		}
+	}
+	return modbus.NewClient(&configuration)
+}
+
+// credentials loads what TLS needs. The files are read at every connection, so
+// that a renewed certificate needs no restart.
+func credentials(configuration *modbus.ClientConfiguration, o Options) error {
+	pair, err := tls.LoadX509KeyPair(o.TLSCert, o.TLSKey)
+	if err != nil {
+		return fmt.Errorf("our own certificate: %w", err)
+	}
+	authorities, err := modbus.LoadCertPool(o.TLSCA)
+	if err != nil {
+		return fmt.Errorf("the certificate that vouches for the gateway: %w", err)
+	}
+	configuration.TLSClientCert, configuration.TLSRootCAs = &pair, authorities
+	return nil
+}
+
+// roomForLine fails when the next descriptor is one that select(2) cannot hold.
+func roomForLine() error {
+	probe, err := os.Open(os.DevNull)
+	if err != nil {
+		return err
+	}
+	defer probe.Close()
+	return checkDescriptor(probe.Fd())
+}
+
+func checkDescriptor(fd uintptr) error {
+	if fd >= selectLimit {
+		return fmt.Errorf("too many connections are open (%d) to open a serial line as well; it can only use one of the first %d",
+			fd, selectLimit)
+	}
+	return nil
+}
+
+// logger is what the library writes to instead of standard output.
+func logger(l *zap.Logger) *log.Logger {
+	if l == nil || !l.Core().Enabled(zapcore.DebugLevel) {
+		return log.New(io.Discard, "", 0)
+	}
+	std, err := zap.NewStdLogAt(l, zapcore.DebugLevel)
+	if err != nil { // only for a level that does not exist
+		return log.New(io.Discard, "", 0)
+	}
+	return std
+}

@@ -1,0 +1,154 @@
+package poller
+
+import (
+	"cmp"
+	"slices"
+
+	"fanwarden/config"
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+)
+
+// The most that one request may read (Modbus Application Protocol V1.1b3,
+// sections 6.1 to 6.4).
+const (
+	maxRegisters = 125
+	maxBits      = 2000
+)
+
+// bitsARegister turns a gateway's max_gap and max_registers, which speak of
+// registers, into the same amount of data in a table of bits.
+const bitsARegister = 16
+
+// Plan is how the points of a gateway's fans are read: the requests of one
+// cycle, in order.
+type Plan struct {
+	Gateway  *config.Gateway
+	Fans     []*config.Fan // of this gateway, in the order of the fleet file
+	Requests []Request     // by unit, table and address
+}
+
+// Request reads one run of registers or bits of one unit.
+type Request struct {
+	Unit    int
+	Table   decode.Table
+	Address int
+	Count   int // registers, or bits in a table of bits
+	slots   []slot
+}
+
+// everyFan is the fan of a slot that is the gateway's own: its value goes to
+// every fan that has no such point itself.
+const everyFan = -1
+
+// slot is one value inside a request.
+type slot struct {
+	fan int // index into Plan.Fans, or everyFan
+	config.PlacedPoint
+	shared bool // another fan's value lies in the same registers
+}
+
+// PlanGateway lays out the requests of one cycle over the fans of a gateway;
+// fans of other gateways are left out. Points are merged, across fans that
+// share a unit, into the fewest requests that keep to the protocol's limits and
+// to the gateway's max_registers and max_gap (for bits, both times 16). A
+// 32-bit value is never split. Outputs are not read.
+func PlanGateway(gateway *config.Gateway, fans []*config.Fan) *Plan {
+	plan := &Plan{Gateway: gateway}
+	for _, fan := range fans {
+		if fan.Gateway.ID == gateway.ID {
+			plan.Fans = append(plan.Fans, fan)
+		}
+	}
+	slots := plan.slots()
+	slices.SortStableFunc(slots, func(a, b slot) int {
+		return cmp.Or(cmp.Compare(a.Unit, b.Unit), cmp.Compare(a.Table, b.Table), cmp.Compare(a.Address, b.Address))
+	})
+	markShared(slots)
+	for _, s := range slots {
+		if last := len(plan.Requests) - 1; last >= 0 && plan.Requests[last].take(s, gateway) {
+			continue
+		}
+		plan.Requests = append(plan.Requests, newRequest(s))
+	}
+	return plan
+}
+
+// slots lists everything that has to be read.
+func (p *Plan) slots() []slot {
+	var slots []slot
+	for i, fan := range p.Fans {
+		for _, placed := range fan.Points {
+			if !placed.Point.Output() {
+				slots = append(slots, slot{fan: i, PlacedPoint: placed})
+			}
+		}
+	}
+	if p.Gateway.PointMap == nil || len(p.Fans) == 0 {
+		return slots
+	}
+	for _, m := range p.Gateway.PointMap.Points {
+		unit := p.Gateway.Unit
+		if m.Device != 0 {
+			unit = m.Device
+		}
+		if !m.Point.Output() {
+			slots = append(slots, slot{fan: everyFan, PlacedPoint: config.PlacedPoint{Point: m.Point, Unit: unit,
+				Table: m.Table, Address: m.Address, Encoding: m.Encoding}})
+		}
+	}
+	return slots
+}
+
+// markShared finds the places that more than one fan reads.
+func markShared(slots []slot) {
+	for i := 1; i < len(slots); i++ {
+		a, b := &slots[i-1], &slots[i]
+		if a.Unit == b.Unit && a.Table == b.Table && a.Address == b.Address && a.fan != b.fan {
+			a.shared, b.shared = true, true
+		}
+	}
+}
+
+func newRequest(s slot) Request {
+	return Request{Unit: s.Unit, Table: s.Table, Address: s.Address, Count: s.Words(), slots: []slot{s}}
+}
+
+// take adds a slot to the request if it lies near enough and the limits allow.
+// Slots come by rising address.
+func (r *Request) take(s slot, gateway *config.Gateway) bool {
+	if s.Unit != r.Unit || s.Table != r.Table {
+		return false
+	}
+	gap, limit := gateway.MaxGap, maxRegisters
+	if gateway.MaxRegisters > 0 {
+		limit = min(limit, gateway.MaxRegisters)
+	}
+	if s.Table.Bits() {
+		gap, limit = gap*bitsARegister, min(maxBits, limit*bitsARegister)
+	}
+	count := max(r.Count, s.Address+s.Words()-r.Address)
+	inside := count == r.Count // also where one 32-bit value is more than max_registers allows
+	if !inside && (s.Address-(r.Address+r.Count) > gap || count > limit) {
+		return false
+	}
+	r.Count = count
+	r.slots = append(r.slots, s)
+	return true
+}
+
+// Points returns how many values the request brings, of all its fans.
+func (r *Request) Points() int { return len(r.slots) }
+
+// bytes returns how many bytes of data the answer has.
+func (r *Request) bytes() int {
+	if r.Table.Bits() {
+		return (r.Count + 7) / 8
+	}
+	return 2 * r.Count
+}
+
+// essential reports whether a fan cannot be judged without the point.
+func essential(fan *config.Fan, p reading.Point) bool {
+	return p == reading.Speed || p == fan.Controlled() || (fan.ControlsAirflow && p == reading.VelocityPressure)
+}

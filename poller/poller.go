@@ -1,0 +1,158 @@
+package poller
+
+import (
+	"context"
+	"reflect"
+	"slices"
+	"sync"
+
+	"go.uber.org/zap"
+
+	"fanwarden/config"
+	"fanwarden/poller/reading"
+)
+
+// Poller polls a fleet: one goroutine a gateway, because one line holds one
+// conversation at a time.
+type Poller struct {
+	dial Dial
+	sink Sink
+	log  *zap.Logger
+
+	lock    sync.Mutex
+	running map[reading.GatewayID]*running
+}
+
+// running is a worker at work.
+type running struct {
+	*worker
+	stop  context.CancelFunc
+	ended chan struct{}
+}
+
+// New returns a poller that reads nothing yet. Every cycle of every gateway
+// goes to sink.
+func New(dial Dial, sink Sink, log *zap.Logger) *Poller {
+	return &Poller{dial: dial, sink: sink, log: log, running: map[reading.GatewayID]*running{}}
+}
+
+// Start begins to poll a fleet.
+func (p *Poller) Start(fleet *config.Fleet) { p.Reload(fleet) }
+
+// Reload polls another fleet from now on. The workers of gateways whose own
+// settings, fans and point maps are the same go on undisturbed. The others are
+// stopped, which takes up to the timeout of a request, before new ones start.
+func (p *Poller) Reload(fleet *config.Fleet) {
+	p.lock.Lock()
+	defer p.lock.Unlock()
+	wanted := map[reading.GatewayID]*Plan{}
+	for _, plan := range plans(fleet) {
+		wanted[plan.Gateway.ID] = plan
+	}
+	stopped := p.stop(func(r *running) bool {
+		plan := wanted[r.gateway.ID]
+		return plan == nil || !same(r.plan, plan)
+	})
+	var starting []*worker
+	for id, plan := range wanted {
+		if p.running[id] == nil {
+			w := newWorker(plan, p.dial, p.sink, p.log)
+			if before := stopped[id]; before != nil {
+				w.inherit(before.worker)
+			}
+			starting = append(starting, w)
+		}
+	}
+	p.begin(starting)
+}
+
+// begin starts workers, those of serial lines first: what such a line waits
+// with cannot hold a descriptor beyond 1023, and the many connections of a
+// large fleet would use those up.
+func (p *Poller) begin(workers []*worker) {
+	slices.SortStableFunc(workers, func(a, b *worker) int { return serial(b) - serial(a) })
+	for _, w := range workers {
+		ctx, stop := context.WithCancel(context.Background())
+		r := &running{worker: w, stop: stop, ended: make(chan struct{})}
+		p.running[w.gateway.ID] = r
+		if serial(w) == 1 {
+			w.line.connect(ctx)
+		}
+		go func() {
+			defer close(r.ended)
+			w.run(ctx)
+		}()
+	}
+}
+
+func serial(w *worker) int {
+	if w.gateway.Scheme == "rtu" {
+		return 1
+	}
+	return 0
+}
+
+// inherit takes over what must outlive a worker: late answers come to its
+// successor just the same.
+func (w *worker) inherit(before *worker) {
+	w.line.quiet = before.line.quiet
+	if w.line.late.horizon > 0 {
+		w.line.late.lost = before.line.late.lost
+	}
+}
+
+// Stop ends all polling. It returns when every goroutine has ended, which
+// takes up to the timeout of a request.
+func (p *Poller) Stop() {
+	p.lock.Lock()
+	defer p.lock.Unlock()
+	p.stop(func(*running) bool { return true })
+}
+
+// stop ends some of the workers, all at once, and returns them.
+func (p *Poller) stop(which func(*running) bool) map[reading.GatewayID]*running {
+	stopped := map[reading.GatewayID]*running{}
+	for id, r := range p.running {
+		if which(r) {
+			r.stop()
+			stopped[id] = r
+			delete(p.running, id)
+		}
+	}
+	for _, r := range stopped {
+		<-r.ended
+	}
+	return stopped
+}
+
+// plans returns the plan of every gateway that has fans.
+func plans(fleet *config.Fleet) []*Plan {
+	fans := map[reading.GatewayID][]*config.Fan{}
+	for _, fan := range fleet.Fans {
+		fans[fan.Gateway.ID] = append(fans[fan.Gateway.ID], fan)
+	}
+	var all []*Plan
+	for _, gateway := range fleet.Gateways {
+		if len(fans[gateway.ID]) > 0 {
+			all = append(all, PlanGateway(gateway, fans[gateway.ID]))
+		}
+	}
+	return all
+}
+
+// same reports whether two plans read the same things in the same way. How the
+// readings are judged is no part of it.
+func same(a, b *Plan) bool {
+	if len(a.Fans) != len(b.Fans) || !reflect.DeepEqual(a.Gateway, b.Gateway) {
+		return false
+	}
+	for i := range a.Fans {
+		before, after := *a.Fans[i], *b.Fans[i]
+		before.Rules, after.Rules = nil, nil
+		before.Gateway, after.Gateway = nil, nil
+		if !reflect.DeepEqual(&before, &after) {
+			return false
+		}
+	}
+	return true
+}

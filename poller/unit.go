@@ -1,0 +1,61 @@
+package poller
+
+import (
+	"time"
+
+	"fanwarden/poller/reading"
+)
+
+// The waits between the tries of a unit that does not answer double from one
+// period to the smaller of so many periods and longestWait (but are never less
+// than a period).
+const (
+	longestPeriods = 8
+	longestWait    = 30 * time.Second
+)
+
+// unit is one unit behind the gateway and how it fares.
+type unit struct {
+	id     int
+	blocks []block
+	// failures counts the tries in a row that were not answered; 0: healthy.
+	failures int
+	outcome  reading.Outcome // of the last try, while failures is above 0
+	since    time.Time       // of the first failure in the row
+	due      time.Time       // of the next try
+	cost     time.Duration   // what the next try may take if it fails again
+	asked    bool            // in this cycle
+	told     bool            // its silence is in the log
+}
+
+// block is one request of the unit as the worker asks it: first as the plan
+// says, later perhaps as a part of that.
+type block struct {
+	Request
+	outcome reading.Outcome // of the last time it was asked
+	code    uint8
+	// whole is until when the block is not split again, because splitting it
+	// did not help.
+	whole time.Time
+}
+
+func (u *unit) ill() bool { return u.failures > 0 }
+
+// failed notes a try that was not answered and sets the next one, in whole
+// periods from the cycle's start.
+func (u *unit) failed(outcome reading.Outcome, cycle, tried time.Time, cost, period time.Duration) {
+	if u.failures == 0 {
+		u.since = tried
+	}
+	u.failures++
+	u.outcome, u.cost = outcome, cost
+	u.due = cycle.Add(wait(u.failures, period))
+}
+
+// wait returns how long after its last try a unit that failed so many times in
+// a row is tried again.
+func wait(failures int, period time.Duration) time.Duration {
+	periods := 1 << min(failures-1, 16)
+	longest := max(period, min(longestPeriods*period, longestWait/period*period))
+	return min(time.Duration(periods)*period, longest)
+}

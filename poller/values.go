@@ -1,0 +1,174 @@
+package poller
+
+import (
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/reading"
+)
+
+// fanRound is what one cycle brought for one fan, beside its values.
+type fanRound struct {
+	failed   bool            // a block that it cannot do without was not answered
+	outcome  reading.Outcome // why, if failed
+	code     uint8           // of the first point that was refused
+	answered time.Time       // when its first block was
+	words    bool            // registers of its own were read
+	alive    bool            // one of them was not 0
+}
+
+// blankReadings returns a reading for each fan in which every point that is
+// read for it is unanswered.
+func blankReadings(plan *Plan) []reading.Reading {
+	blank := make([]reading.Reading, len(plan.Fans))
+	for i, fan := range plan.Fans {
+		blank[i].Fan, blank[i].Gateway = fan.ID, plan.Gateway.ID
+	}
+	for _, request := range plan.Requests {
+		for _, s := range request.slots {
+			for i := range blank {
+				if s.fan == i || s.fan == everyFan {
+					blank[i].Mark(s.Point, reading.Unanswered)
+				}
+			}
+		}
+	}
+	return blank
+}
+
+// take puts the words of an answered request into the readings.
+func (w *worker) take(r *Request, now time.Time) {
+	for i := range r.slots {
+		s := &r.slots[i]
+		words := w.words[s.Address-r.Address:][:s.Words()]
+		value, quality := s.Encoding.Decode(words)
+		if s.Point.Contact() && value != 0 {
+			value = 1
+		}
+		if s.fan == everyFan {
+			w.setAll(s.Point, value, quality)
+			continue
+		}
+		set(&w.cycle.Readings[s.fan], s.Point, value, quality)
+		f := &w.fans[s.fan]
+		if f.answered.IsZero() {
+			f.answered = now
+		}
+		if !s.shared {
+			f.words = true
+			for _, word := range words {
+				f.alive = f.alive || word != 0
+			}
+		}
+	}
+}
+
+// setAll gives a point of the gateway to every fan that has none of its own.
+func (w *worker) setAll(p reading.Point, value float64, quality reading.Quality) {
+	for i, fan := range w.plan.Fans {
+		if _, own := fan.Placed(p); !own {
+			set(&w.cycle.Readings[i], p, value, quality)
+		}
+	}
+}
+
+func set(r *reading.Reading, p reading.Point, value float64, quality reading.Quality) {
+	if quality == reading.Good {
+		r.Set(p, value)
+	} else {
+		r.Mark(p, quality)
+	}
+}
+
+// refuse notes that a device refused a request.
+func (w *worker) refuse(r *Request, code uint8) {
+	now := time.Now()
+	for i := range r.slots {
+		if s := &r.slots[i]; s.fan != everyFan {
+			f := &w.fans[s.fan]
+			if f.code == 0 {
+				f.code = code
+			}
+			if f.answered.IsZero() {
+				f.answered = now
+			}
+		}
+	}
+}
+
+// fail notes that a request was not answered. This is the outcome of a fan if
+// its own unit is the silent one, or if it cannot be judged without the point;
+// a silent unit that holds but one of its contacts leaves that contact
+// unanswered, and does not make its controller silent.
+func (w *worker) fail(r *Request, outcome reading.Outcome) {
+	for i := range r.slots {
+		s := &r.slots[i]
+		if s.fan == everyFan || w.fans[s.fan].failed {
+			continue
+		}
+		if fan := w.plan.Fans[s.fan]; s.Unit == fan.Unit || essential(fan, s.Point) {
+			w.fans[s.fan].failed, w.fans[s.fan].outcome = true, outcome
+		}
+	}
+}
+
+// again gives a block that was not asked the outcome of when it last was.
+func (w *worker) again(b *block) {
+	switch b.outcome {
+	case reading.OK: // it was another block's answer that did not come
+		w.fail(&b.Request, held.Outcome)
+	case reading.Exception:
+		w.refuse(&b.Request, b.code)
+	default:
+		w.fail(&b.Request, b.outcome)
+	}
+}
+
+// finish makes the reading of a fan out of what the cycle brought.
+func (w *worker) finish(i int, now time.Time) {
+	r, f, fan := &w.cycle.Readings[i], &w.fans[i], w.plan.Fans[i]
+	r.Time = now
+	if !f.answered.IsZero() {
+		r.Time = f.answered
+	}
+	switch {
+	case f.failed:
+		r.Time, r.Outcome = now, f.outcome
+		markAll(r, reading.Unanswered)
+	case f.words && !f.alive && fan.PointMap != nil && fan.PointMap.AbsentIfAllZero:
+		r.Outcome = reading.UnitSilent
+		markAll(r, reading.Unanswered)
+	case w.unheard(r):
+		heard, _ := r.Get(reading.HeardAgo)
+		r.Outcome = reading.UnitSilent
+		markAll(r, reading.Stale)
+		r.Set(reading.HeardAgo, heard)
+	case f.code != 0:
+		r.Outcome, r.ExceptionCode = reading.Exception, f.code
+	}
+	fan.Complete(r)
+	if r.Outcome == reading.OK && noValue(r, fan) {
+		r.Outcome = reading.Invalid
+	}
+}
+
+// unheard reports whether the gateway says that it has not heard from the unit
+// for longer than a value may be old: what it shows is what it remembers.
+func (w *worker) unheard(r *reading.Reading) bool {
+	ago, good := r.Get(reading.HeardAgo)
+	return good && ago > w.gateway.StaleAfter.Seconds()
+}
+
+// noValue reports whether the fan answered without a usable speed or
+// controlled value.
+func noValue(r *reading.Reading, fan *config.Fan) bool {
+	return r.Quality(reading.Speed) == reading.Marked || r.Quality(fan.Controlled()) == reading.Marked
+}
+
+func markAll(r *reading.Reading, quality reading.Quality) {
+	for p := reading.Point(0); int(p) < reading.Points; p++ {
+		if r.Quality(p) != reading.NotMapped {
+			r.Mark(p, quality)
+		}
+	}
+}

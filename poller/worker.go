@@ -1,0 +1,87 @@
+package poller
+
+import (
+	"context"
+	"time"
+
+	"go.uber.org/zap"
+
+	"fanwarden/config"
+	"fanwarden/poller/reading"
+)
+
+// worker polls one gateway. All of it belongs to one goroutine.
+type worker struct {
+	gateway  *config.Gateway
+	plan     *Plan
+	sink     Sink
+	log      *zap.Logger
+	line     *line
+	schedule schedule
+
+	units    []*unit
+	first    int       // the unit that the next cycle asks first
+	strained time.Time // when last a silent unit was tried though it did not fit
+
+	words []uint16          // of the answer at hand
+	blank []reading.Reading // of each fan: its points mapped and unanswered
+	fans  []fanRound
+	cycle Cycle
+	round round
+}
+
+// newWorker lays out the polling of one gateway.
+func newWorker(plan *Plan, dial Dial, sink Sink, log *zap.Logger) *worker {
+	w := &worker{gateway: plan.Gateway, plan: plan, sink: sink, log: log.With(zap.String("gateway", string(plan.Gateway.ID)))}
+	w.line = newLine(plan.Gateway, dial, w.log)
+	longest := 0
+	for _, request := range plan.Requests {
+		if last := len(w.units) - 1; last < 0 || w.units[last].id != request.Unit {
+			w.units = append(w.units, &unit{id: request.Unit})
+		}
+		u := w.units[len(w.units)-1]
+		u.blocks = append(u.blocks, block{Request: request})
+		longest = max(longest, request.Count)
+	}
+	w.words = make([]uint16, longest)
+	w.fans = make([]fanRound, len(plan.Fans))
+	w.blank = blankReadings(plan)
+	w.cycle = Cycle{Gateway: plan.Gateway.ID, Readings: make([]reading.Reading, len(plan.Fans))}
+	return w
+}
+
+// run polls until ctx ends.
+func (w *worker) run(ctx context.Context) {
+	defer w.line.end()
+	w.schedule = newSchedule(w.gateway.ID, w.gateway.PollEvery, time.Now())
+	missed := 0
+	for w.line.wait(ctx, w.schedule.start()) {
+		w.poll(ctx)
+		if ctx.Err() != nil {
+			return
+		}
+		w.cycle.Missed = missed
+		w.sink(&w.cycle)
+		missed = w.schedule.advance(time.Now())
+	}
+}
+
+// poll runs one cycle.
+func (w *worker) poll(ctx context.Context) {
+	w.cycle.Start = time.Now()
+	w.round = round{start: w.cycle.Start, next: w.cycle.Start.Add(w.gateway.PollEvery)}
+	w.line.fresh = false
+	copy(w.cycle.Readings, w.blank)
+	clear(w.fans)
+	for _, u := range w.units {
+		u.asked = false
+	}
+	w.askHealthy(ctx)
+	w.askIll(ctx)
+	w.giveUp()
+	now := time.Now()
+	for i := range w.cycle.Readings {
+		w.finish(i, now)
+	}
+	w.cycle.Took = now.Sub(w.cycle.Start)
+}
