@@ -1,0 +1,53 @@
+package web
+
+import (
+	"time"
+
+	"fanwarden/rules/condition"
+)
+
+// conditionAnswer is what JSON says of one condition that stands.
+type conditionAnswer struct {
+	Condition  string             `json:"condition"`
+	Severity   string             `json:"severity"`
+	Since      *time.Time         `json:"since"`  // when its evidence began
+	Raised     *time.Time         `json:"raised"` // null: never raised, because it was explained from the start
+	Summary    string             `json:"summary"`
+	Evidence   map[string]float64 `json:"evidence"`
+	Causes     []string           `json:"causes"` // the likeliest first
+	Checks     []string           `json:"checks"` // the first thing to look at for each cause
+	FirstCheck string             `json:"first_check,omitempty"`
+	SilencedBy string             `json:"silenced_by,omitempty"`
+}
+
+// describeConditions parts what stands into what is active and what another
+// condition explains.
+func describeConditions(standing []condition.Standing) (active, suppressed []conditionAnswer) {
+	active, suppressed = []conditionAnswer{}, []conditionAnswer{}
+	for _, s := range standing {
+		if a := describeCondition(s); s.SilencedBy == "" {
+			active = append(active, a)
+		} else {
+			suppressed = append(suppressed, a)
+		}
+	}
+	return active, suppressed
+}
+
+func describeCondition(s condition.Standing) conditionAnswer {
+	a := conditionAnswer{Condition: string(s.Condition), Severity: s.Severity.String(), Since: known(s.Since),
+		Raised: known(s.Raised), Summary: s.Summary, Evidence: make(map[string]float64, len(s.Evidence)),
+		Causes: make([]string, len(s.Causes)), Checks: make([]string, len(s.Causes)), SilencedBy: string(s.SilencedBy)}
+	for _, n := range s.Evidence {
+		if n.Value-n.Value == 0 { // JSON has no NaN and no infinity
+			a.Evidence[n.Name] = n.Value
+		}
+	}
+	for i, c := range s.Causes {
+		a.Causes[i], a.Checks[i] = c.What, c.Check
+	}
+	if len(a.Checks) > 0 {
+		a.FirstCheck = a.Checks[0]
+	}
+	return a
+}

@@ -1,0 +1,10 @@
+// Package web is what the daemon shows to people and scripts over HTTP: a page,
+// an interface in JSON, whether it lives and is ready, and the metrics of
+// another handler. Everything is read from one snapshot of the fleet for each
+// request, so that no answer mixes two instants; nothing here writes.
+//
+// In JSON, values are in base units, named as in recorded readings
+// (pressure_pa, airflow_m3s, speed), and times are RFC 3339 in UTC. A value
+// that is stale, invalid or unanswered is left out, never repeated as if it
+// were new.
+package web

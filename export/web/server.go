@@ -1,0 +1,25 @@
+package web
+
+import (
+	"net/http"
+	"time"
+)
+
+// NewServer returns a server for the handler at the address (host:port), with
+// limits that let neither a slow client nor an idle one hold it for ever:
+//
+//   - 5 s for a request's headers, of at most 16 KiB, and 15 s for all of it;
+//   - 60 s to take the answer, which is long enough for the metrics of ten
+//     thousand fans over a slow line;
+//   - 2 min for an idle connection, longer than a scrape period of a minute.
+func NewServer(addr string, handler http.Handler) *http.Server {
+	return &http.Server{
+		Addr:              addr,
+		Handler:           handler,
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       15 * time.Second,
+		WriteTimeout:      time.Minute,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    16 << 10,
+	}
+}

@@ -1,0 +1,252 @@
+package web
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/export"
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// pageView is what the template shows: every text is ready for people, in
+// their units and their zone.
+type pageView struct {
+	Fleet, Version string
+	Style          string // changes whenever the style sheet does
+	AsOf           string // when the page was made
+	AsOfExact      time.Time
+	Newest         string // how old the newest good reading is
+	Waiting        string // what the first cycle waits for
+	Refused        string // why the fleet file on disk is not the one in force
+	Counts         []countView
+	Attention      []cardView
+	Quiet          string // what to say where nothing stands
+	Buildings      []buildingView
+}
+
+type countView struct {
+	Number int
+	What   string
+	Class  string
+}
+
+// cardView is one condition that stands.
+type cardView struct {
+	Severity, Title, Where, Building string
+	Anchor                           string // of the fan it is about
+	Summary                          string
+	Since                            string
+	FirstCheck                       string
+	Causes                           []condition.Cause
+	Evidence                         []evidenceView
+}
+
+type evidenceView struct{ Name, Value string }
+
+type buildingView struct {
+	Name, ID string
+	Note     string // how many of its fans are well
+	Open     bool
+	Gateways []gatewayView
+	Fans     []fanView
+
+	worst rank
+}
+
+type gatewayView struct {
+	ID, State, Class, Detail string
+	worst                    rank
+}
+
+type fanView struct {
+	Anchor, ID, Name, Detail string
+	State, Class             string
+	Value, Setpoint          string
+	Speed                    string
+	SpeedBar                 int // percent, for the bar; -1 for none
+	Age                      string
+	Old, Read                bool
+	Standing                 []chipView
+	Explained                []string
+
+	worst rank
+}
+
+type chipView struct{ Severity, Title string }
+
+// view makes the parts of one page.
+type view struct {
+	snapshot *export.Snapshot
+	now      time.Time
+	zone     *time.Location
+	units    units.System
+}
+
+func newPage(s *export.Snapshot, now time.Time) pageView {
+	v := &view{snapshot: s, now: now, zone: s.Fleet.Location, units: s.Fleet.Units}
+	if v.zone == nil {
+		v.zone = time.UTC
+	}
+	p := pageView{Fleet: clean(s.Fleet.Name), Version: clean(s.Version), AsOf: now.In(v.zone).Format("Mon 2 Jan 15:04:05 MST"),
+		AsOfExact: utc(now), Newest: v.newest(), Waiting: waiting(s), Attention: v.attention(), Buildings: v.buildings()}
+	if !s.Reload.Good {
+		p.Refused = "The fleet file has a fault and was refused; what was loaded before is still in force"
+		if !s.Reload.GoodAt.IsZero() {
+			p.Refused += " (loaded " + v.clock(s.Reload.GoodAt) + ")"
+		}
+	}
+	p.Counts, p.Quiet = v.counts(p.Attention)
+	return p
+}
+
+// newest says how old the freshest good reading of the fleet is.
+func (v *view) newest() string {
+	var last time.Time
+	for _, f := range v.snapshot.Fans {
+		if f.LastGood.After(last) {
+			last = f.LastGood
+		}
+	}
+	if last.IsZero() {
+		return ""
+	}
+	return v.ago(last)
+}
+
+// ago says how long before now a time was; clocks that run apart never make
+// it negative.
+func (v *view) ago(t time.Time) string { return units.Span(max(0, v.now.Sub(t))) }
+
+// clock writes a time as people on site read it: with the day if it is not
+// today.
+func (v *view) clock(t time.Time) string {
+	t, now := t.In(v.zone), v.now.In(v.zone)
+	if t.YearDay() == now.YearDay() && t.Year() == now.Year() {
+		return t.Format("15:04")
+	}
+	return t.Format("Mon 2 Jan 15:04")
+}
+
+func (v *view) counts(standing []cardView) (counts []countView, quiet string) {
+	by := map[string]int{}
+	for _, c := range standing {
+		by[c.Severity]++
+	}
+	up, judged := 0, 0
+	for _, f := range v.snapshot.Fans {
+		if f.Up() {
+			up++
+		}
+		if fanRank(f, v.now) != unjudged && fanRank(f, v.now) != unanswered {
+			judged++
+		}
+	}
+	for s := condition.Page; ; s-- {
+		counts = append(counts, countView{by[s.String()], s.String(), s.String()})
+		if s == condition.Note {
+			break
+		}
+	}
+	total := len(v.snapshot.Fans)
+	counts = append(counts, countView{up, fmt.Sprintf("of %d fans answer", total), "plain"})
+	quiet = "No condition stands."
+	if rest := total - judged; rest > 0 {
+		quiet = fmt.Sprintf("No condition stands, but nothing good is known of %d of %d fans.", rest, total)
+	}
+	return counts, quiet
+}
+
+// attention lists every condition that stands and that no other explains, the
+// most urgent first, and among equals the newest.
+func (v *view) attention() []cardView {
+	type raised struct {
+		card cardView
+		s    condition.Standing
+	}
+	var all []raised
+	for _, g := range v.snapshot.Gateways {
+		for _, s := range g.Standing {
+			all = append(all, raised{v.card(s, string(g.Gateway.ID), "", g.Gateway.Building), s})
+		}
+	}
+	for _, f := range v.snapshot.Fans {
+		for _, s := range f.Standing {
+			all = append(all, raised{v.card(s, f.Fan.Name, anchor(f.Fan), f.Fan.Building), s})
+		}
+	}
+	all = slices.DeleteFunc(all, func(r raised) bool { return r.s.SilencedBy != "" })
+	slices.SortStableFunc(all, func(a, b raised) int {
+		return cmp.Or(cmp.Compare(b.s.Severity, a.s.Severity), b.s.Since.Compare(a.s.Since))
+	})
+	cards := make([]cardView, len(all))
+	for i, r := range all {
+		cards[i] = r.card
+	}
+	return cards
+}
+
+func (v *view) card(s condition.Standing, where, anchor string, in *config.Building) cardView {
+	c := cardView{Severity: s.Severity.String(), Title: words(string(s.Condition)), Where: clean(where),
+		Building: clean(in.Name), Anchor: anchor, Summary: clean(s.Summary), Causes: cleanCauses(s.Causes),
+		Since: fmt.Sprintf("since %s, %s", v.clock(s.Since), v.ago(s.Since))}
+	if len(c.Causes) > 0 {
+		c.FirstCheck = c.Causes[0].Check
+	}
+	for _, n := range s.Evidence {
+		c.Evidence = append(c.Evidence, v.evidence(n))
+	}
+	return c
+}
+
+func cleanCauses(causes []condition.Cause) []condition.Cause {
+	cleaned := make([]condition.Cause, len(causes))
+	for i, c := range causes {
+		cleaned[i] = condition.Cause{What: clean(c.What), Check: clean(c.Check)}
+	}
+	return cleaned
+}
+
+// evidence writes a number of the evidence in people's units, which its name
+// tells: "pressure_pa" is a pressure in pascals.
+func (v *view) evidence(n condition.Number) evidenceView {
+	for _, u := range []struct {
+		ending    string
+		dimension units.Dimension
+	}{{"_pa", units.Pressure}, {"_m3s", units.Flow}, {"_w", units.Power}, {"_s", units.Time}, {"_c", units.Temperature}} {
+		if name, ok := strings.CutSuffix(n.Name, u.ending); ok {
+			return evidenceView{words(name), v.units.Format(n.Value, u.dimension)}
+		}
+	}
+	if strings.HasSuffix(n.Name, "speed") {
+		return evidenceView{words(n.Name), v.units.Format(n.Value, units.Ratio)}
+	}
+	return evidenceView{words(n.Name), fmt.Sprintf("%.4g", n.Value)}
+}
+
+// words makes a name of the files readable: "pinned_at_max" is "pinned at max".
+func words(name string) string { return clean(strings.ReplaceAll(name, "_", " ")) }
+
+// anchor is the fan's place on the page.
+func anchor(f *config.Fan) string { return "fan-" + clean(string(f.ID)) }
+
+// controlled writes a value of what the fan holds.
+func (v *view) controlled(f *config.Fan, value float64) string {
+	if f.ControlsAirflow {
+		return v.units.Format(value, units.Flow)
+	}
+	return v.units.Format(value, units.Pressure)
+}
+
+// fresh writes a point's value, or a dash where there is none that is good.
+func (v *view) fresh(f *export.Fan, p reading.Point, write func(float64) string) string {
+	if value, ok := f.Fresh(p, v.now); ok {
+		return write(value)
+	}
+	return "–"
+}
