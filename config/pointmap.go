@@ -33,6 +33,7 @@ func (a *assembly) pointMap(name string, t *table) {
 	notes := &mapNotes{PointMap: m, table: t, lines: make(map[reading.Point]int), whole: true,
 		clashes: make(map[[2]reading.Point]bool)}
 	a.maps = append(a.maps, notes)
+	a.fleet.PointMaps = append(a.fleet.PointMaps, m)
 	a.pointMaps[name] = named[*PointMap]{m, t.file, t.line}
 	if t.choice("protocol", "modbus", "modbus", "bacnet") == "bacnet" {
 		t.fault("protocol", "BACnet point maps are not supported by this version", "read the controller through Modbus, or leave it out")

@@ -1,0 +1,187 @@
+package config
+
+import (
+	"io/fs"
+	"math"
+	"os"
+	"reflect"
+	"testing"
+	"time"
+
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// full loads testdata/full; the file that its absolute path names is there.
+func full(t *testing.T) (*Fleet, *reader) {
+	t.Helper()
+	const path = "testdata/full/fleet.toml"
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	open := func(name string) ([]byte, error) {
+		if name == "/etc/ssl/ca.pem" {
+			return nil, fs.ErrPermission // there, and not ours to read
+		}
+		return os.ReadFile(name)
+	}
+	r := &reader{asked: make(map[string]map[string]bool)}
+	fleet := r.parse(path, text, open)
+	for _, f := range r.sorted() {
+		t.Error(f)
+	}
+	if t.Failed() {
+		t.FailNow()
+	}
+	return fleet, r
+}
+
+func unit(name string) units.Unit {
+	u, _ := units.Find(name)
+	return u
+}
+
+func same[T any](t *testing.T, what string, got, want T) {
+	t.Helper()
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("%s:\n got %+v\nwant %+v", what, got, want)
+	}
+}
+
+func TestFullFleet(t *testing.T) {
+	fleet, _ := full(t)
+	same(t, "name", fleet.Name, "Harbor College")
+	same(t, "poll_every", fleet.PollEvery, 10*time.Second)
+	same(t, "stale_after", fleet.StaleAfter, 45*time.Second)
+	same(t, "timezone", fleet.Location.String(), "America/Chicago")
+	same(t, "units", fleet.Units, units.Imperial)
+	same(t, "web", fleet.Web, Web{Listen: ":9641"})
+	same(t, "store", fleet.Store, Store{Dir: "/var/lib/fanwarden", Keep: 60 * 24 * time.Hour})
+	same(t, "buildings", fleet.Buildings, []*Building{{"alder", "Alder Hall"}, {"birch", "birch"}})
+
+	rules := condition.Defaults()
+	rules[condition.PinnedAtMax] = condition.Setting{Enabled: true, Hold: 30 * time.Minute, Severity: condition.Page, Own: map[string]float64{}}
+	rules[condition.InvertedSign].Own[condition.BeyondPushes] = 0.4 * 249.08891
+	rules[condition.InvertedSign].Own[condition.MirroredHold] = 1800
+	rules[condition.StuckIdle].Own[condition.StepHold] = 900
+	rules[condition.StuckIdle].Own[condition.IdleAtMost] = 172800
+	rules[condition.OverrideLeftOn].Own[condition.OverrideAtMost] = 28800
+	same(t, "rules", fleet.Rules, rules)
+}
+
+func TestFullPointMaps(t *testing.T) {
+	fleet, _ := full(t)
+	same(t, "point maps", len(fleet.PointMaps), 3)
+	same(t, "bank", fleet.PointMaps[0], &PointMap{Name: "bank", Stride: 20, AbsentIfAllZero: true, Points: []MappedPoint{
+		{Point: reading.Pressure, Table: decode.Input, Address: 0, Stride: 20, Encoding: decode.Encoding{Type: decode.Int32,
+			Order: decode.CDAB, Bit: decode.NoBit, Scale: 0.001, Offset: -0.5, Unit: unit("inH2O"), Invalid: []uint32{0x80000000, 0x7FFFFFFF}}},
+		{Point: reading.Speed, Table: decode.Input, Address: 2, Stride: 20, Encoding: decode.Encoding{Type: decode.Uint16,
+			Bit: decode.NoBit, Scale: 1, Unit: unit("rpm"), Invalid: []uint32{65535}}},
+		{Point: reading.HighSpeed, Table: decode.Discrete, Address: 16, Stride: 1, Encoding: decode.Encoding{Type: decode.Bool,
+			Bit: decode.NoBit, Scale: 1, Invert: true}},
+		{Point: reading.Proof, Table: decode.Coil, Address: 4, Stride: 20, Device: 9, Encoding: decode.Encoding{Type: decode.Bool,
+			Bit: decode.NoBit, Scale: 1}},
+		{Point: reading.Fault, Table: decode.Holding, Address: 100, Stride: 20, Shared: true, Encoding: decode.Encoding{Type: decode.Uint16,
+			Bit: 3, Scale: 1}},
+	}})
+	same(t, "flow", len(fleet.PointMaps[1].Points), 3)
+}
+
+func TestFullGateways(t *testing.T) {
+	fleet, _ := full(t)
+	for _, g := range fleet.Gateways {
+		g.origin = origin{}
+	}
+	alder, birch := fleet.Buildings[0], fleet.Buildings[1]
+	same(t, "rtuovertcp", fleet.Gateways[0], &Gateway{ID: "alder-roof", Building: alder, URL: "rtuovertcp://10.20.3.20:4001",
+		Scheme: "rtuovertcp", Address: "10.20.3.20:4001", Timeout: 400 * time.Millisecond, PollEvery: 15 * time.Second,
+		StaleAfter: time.Minute, MaxGap: 0, MaxRegisters: 32, Pause: 20 * time.Millisecond, LateReply: 2 * time.Second, Unit: 1, LineBaud: 9600})
+	same(t, "rtu", fleet.Gateways[1], &Gateway{ID: "birch-line", Building: birch, URL: "rtu:///dev/ttyUSB0", Scheme: "rtu",
+		Address: "/dev/ttyUSB0", Timeout: 800 * time.Millisecond, PollEvery: 10 * time.Second, StaleAfter: 45 * time.Second, MaxGap: 8,
+		MaxRegisters: 125, LateReply: 1600 * time.Millisecond, Unit: 1, Baud: 38400, DataBits: 8, Parity: "even", StopBits: 1})
+	master := fleet.PointMaps[2]
+	same(t, "tcp+tls", fleet.Gateways[2], &Gateway{ID: "birch-plant", Building: birch, URL: "tcp+tls://Plant.example", Scheme: "tcp+tls",
+		Address: "Plant.example:802", Timeout: 800 * time.Millisecond, PollEvery: 10 * time.Second, StaleAfter: 45 * time.Second, MaxGap: 8,
+		MaxRegisters: 125, PointMap: master, Unit: 255, TLSCert: "testdata/full/tls/cert.pem", TLSKey: "testdata/full/tls/key.pem",
+		TLSCA: "/etc/ssl/ca.pem", Points: []PlacedPoint{
+			{reading.HeardAgo, 255, decode.Input, 100, master.Points[0].Encoding},
+			{reading.Heartbeat, 250, decode.Input, 101, master.Points[1].Encoding}}})
+}
+
+func TestFullFans(t *testing.T) {
+	fleet, _ := full(t)
+	if len(fleet.Fans) != 4 {
+		t.Fatalf("%d fans", len(fleet.Fans))
+	}
+	for _, f := range fleet.Fans {
+		f.origin = origin{}
+	}
+	bank := fleet.PointMaps[0]
+	release, abort := -1.0, 400.0
+	rules := fleet.Rules.Clone()
+	setting := rules[condition.PinnedAtMax]
+	setting.Hold = 90 * time.Minute
+	rules[condition.PinnedAtMax] = setting
+	speed := bank.Points[1].Encoding
+	speed.Unit = units.Unit{Name: "rpm", Dimension: units.Ratio, Factor: 1.0 / 1750}
+	want := &Fan{ID: "alder-ef1", Gateway: fleet.Gateways[0], Building: fleet.Buildings[1], PointMap: bank, Unit: 4, Base: 200, Slot: 3,
+		Points: []PlacedPoint{
+			{reading.Pressure, 4, decode.Input, 260, bank.Points[0].Encoding},
+			{reading.Speed, 4, decode.Input, 262, speed},
+			{reading.HighSpeed, 4, decode.Discrete, 219, bank.Points[2].Encoding},
+			{reading.Proof, 9, decode.Coil, 264, bank.Points[3].Encoding},
+			{reading.Fault, 4, decode.Holding, 100, bank.Points[4].Encoding},
+		},
+		Name: "Bath risers 1-4", Location: "Roof, north end", Serves: "Rooms 101 to 148", Duty: Bath, Group: "riser-1", Role: Lead,
+		Setpoint: -0.12 * 249.08891, HasSetpoint: true, MinSpeed: 0.25, MaxSpeed: 0.95, GoesIdle: true, IdleBelow: 0.26,
+		RunOn: 90 * time.Second, HasRestartRise: true, RestartRise: 0.18 * 249.08891, StartDelay: 4 * time.Second, StoppedBelow: 0.04,
+		HasOverride: true, OverrideSpeed: 0.6, HasHighSpeed: true, HighSpeedAt: 0.8, HighSpeedOffAt: 0.75, HighSpeedDelay: 10 * time.Second,
+		HasProbeRange: true, ProbeLow: -500, ProbeHigh: 500, Reference: Outdoor, RiserHeight: 3.048, ProbeFactor: 1, AirDensity: 1.20138,
+		RatedPower: 1.5 * 745.69987, RatedRPM: 1750, AllowExercise: true, ForceRelease: &release, AbortPressure: &abort,
+		InService: time.Date(2026, 1, 31, 0, 0, 0, 0, fleet.Location), Rules: rules}
+	near(t, fleet.Fans[0], want)
+	same(t, "pressure fan", fleet.Fans[0], want)
+
+	flow := fleet.Fans[1]
+	if !flow.ControlsAirflow || flow.HasSetpoint || !flow.LifeSafety || flow.ProbeArea != 0.25 || flow.ProbeFactor != 0.81 ||
+		flow.ProbeHigh != 2 || math.Abs(flow.AirDensity-1.1213) > 1e-4 || len(flow.Points) != 3 ||
+		flow.Points[2].Encoding.Unit != unit("cfm") || !flow.InService.Equal(time.Date(2025, 12, 1, 0, 0, 0, 0, fleet.Location)) {
+		t.Errorf("airflow fan: %+v", flow)
+	}
+}
+
+// near takes over from got what differs from want by rounding alone.
+func near(t *testing.T, got, want *Fan) {
+	t.Helper()
+	for _, pair := range [][2]*float64{{&got.Setpoint, &want.Setpoint}, {&got.RestartRise, &want.RestartRise},
+		{&got.MaxSpeed, &want.MaxSpeed}, {&got.MinSpeed, &want.MinSpeed}, {&got.RiserHeight, &want.RiserHeight},
+		{&got.RatedPower, &want.RatedPower}, {&got.IdleBelow, &want.IdleBelow}, {&got.OverrideSpeed, &want.OverrideSpeed},
+		{&got.HighSpeedAt, &want.HighSpeedAt}, {&got.HighSpeedOffAt, &want.HighSpeedOffAt}} {
+		if math.Abs(*pair[0]-*pair[1]) > 1e-9*math.Abs(*pair[1]) {
+			t.Errorf("%v, want %v", *pair[0], *pair[1])
+		}
+		*pair[1] = *pair[0]
+	}
+}
+
+func TestFullRoster(t *testing.T) {
+	fleet, _ := full(t)
+	garage, bath := fleet.Fans[2], fleet.Fans[3]
+	if garage.ID != "birch-ef2" || garage.Probe != Discharge || garage.Setpoint != 25 || !garage.LifeSafety || garage.Unit != 7 ||
+		garage.Serves != "Garage, level 2" || garage.Building.ID != "birch" || garage.Name != "birch-ef2" || garage.MinSpeed != 0.2 ||
+		garage.MaxSpeed != 1 || garage.StartDelay != 3*time.Second || garage.RunOn != 30*time.Second || garage.GoesIdle {
+		t.Errorf("%+v", garage)
+	}
+	if bath.ID != "birch-ef3" || bath.Slot != 1 || bath.Rules[condition.Hunting].Enabled || !garage.Rules[condition.Hunting].Enabled {
+		t.Errorf("%+v", bath)
+	}
+	if file, line := bath.Place(); file != "testdata/full/fans.csv" || line != 4 {
+		t.Errorf("%s:%d", file, line)
+	}
+	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 161 {
+		t.Errorf("%s:%d", file, line)
+	}
+}
