@@ -1,11 +1,12 @@
 #!/usr/bin/env python3
 """A Modbus gateway on pymodbus, driven by the test that starts it.
 
-    pymodbus_gateway.py tcp|rtu
+    pymodbus_gateway.py tcp|rtu [PORT]
 
 "rtu" serves RTU frames over TCP, as a transparent serial server does. The
-gateway listens on a free loopback port and prints "listening PORT". It then
-obeys one command a line on standard input and answers each with "done":
+gateway listens on the loopback port, a free one if none is given, and prints
+"listening PORT". It then obeys one command a line on standard input and
+answers each with "done":
 
     set UNIT TABLE ADDRESS VALUE   TABLE: coil discrete holding input
     drop UNIT                      the unit is asked in vain from now on
@@ -45,8 +46,8 @@ class Units(ModbusServerContext):
 
 
 class Gateway:
-    def __init__(self, framer):
-        self.units, self.framer, self.server, self.port = Units(), framer, None, 0
+    def __init__(self, framer, port):
+        self.units, self.framer, self.server, self.port = Units(), framer, None, port
 
     async def open(self):
         self.server = ModbusTcpServer(self.units, framer=self.framer, address=("127.0.0.1", self.port),
@@ -76,7 +77,8 @@ class Gateway:
 
 async def main():
     logging.disable()  # what it refuses is the test's business
-    gateway = Gateway({"tcp": ModbusSocketFramer, "rtu": ModbusRtuFramer}[sys.argv[1]])
+    gateway = Gateway({"tcp": ModbusSocketFramer, "rtu": ModbusRtuFramer}[sys.argv[1]],
+                      int(sys.argv[2]) if len(sys.argv) > 2 else 0)
     await gateway.open()
     print("listening", gateway.port, flush=True)
     loop = asyncio.get_running_loop()

@@ -1,0 +1,156 @@
+// Package daemon wires the rooms of the house together: it starts them in
+// order, reloads the fleet file without losing what is known, and stops them
+// in the reverse order.
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	"fanwarden/config"
+	"fanwarden/export/metrics"
+	"fanwarden/export/web"
+	"fanwarden/poller"
+)
+
+// publishEvery is how often the picture of the fleet is renewed for metrics
+// and pages: well below any poll period, and rare enough to cost nothing.
+const publishEvery = 250 * time.Millisecond
+
+// drain is how long requests under way are given when the daemon stops.
+const drain = 3 * time.Second
+
+// Daemon watches one fleet.
+type Daemon struct {
+	path   string
+	log    *zap.Logger
+	fleet  *config.Fleet
+	judge  *judge
+	poller *poller.Poller
+	addr   net.Addr
+	failed chan error
+	undo   []func()
+}
+
+// Start brings up a daemon on a fleet that was loaded from path. What stands
+// already is taken down again when a later step fails. The caller must Stop it.
+func Start(path string, fleet *config.Fleet, version string, log *zap.Logger) (*Daemon, error) {
+	d := &Daemon{path: path, log: log, fleet: fleet, failed: make(chan error, 1)}
+	d.judge = newJudge(fleet, version, log, time.Now())
+	d.startPublishing()
+	if err := d.startWeb(); err != nil {
+		d.Stop()
+		return nil, err
+	}
+	d.startPoller()
+	log.Info("watching", zap.String("fleet", fleet.Name), zap.Int("fans", len(fleet.Fans)),
+		zap.Int("gateways", len(fleet.Gateways)), zap.String("version", version))
+	if fleet.Store.Dir != "" {
+		log.Warn("this version keeps nothing on disk: [store] is read and not used")
+	}
+	return d, nil
+}
+
+// Addr returns where the daemon is seen.
+func (d *Daemon) Addr() net.Addr { return d.addr }
+
+// Failed yields an error when the daemon cannot go on.
+func (d *Daemon) Failed() <-chan error { return d.failed }
+
+// Stop takes everything down, the last that was brought up first.
+func (d *Daemon) Stop() {
+	for len(d.undo) > 0 {
+		last := len(d.undo) - 1
+		step := d.undo[last]
+		d.undo = d.undo[:last]
+		step()
+	}
+}
+
+// Reload reads the fleet file again. A faulty one changes nothing; its faults
+// are logged and shown in a metric. A good one keeps the state of every fan
+// that is still in it.
+func (d *Daemon) Reload() {
+	fleet, faults, err := Load(d.path)
+	if err != nil || len(faults) > 0 {
+		d.refuse(faults, err)
+		return
+	}
+	if fleet.Web.Listen != d.fleet.Web.Listen {
+		d.log.Warn("a new [web] listen address takes effect at the next start", zap.String("listen", fleet.Web.Listen))
+	}
+	d.poller.Reload(fleet, func() { d.judge.setFleet(fleet, time.Now()) })
+	d.fleet = fleet
+	d.log.Info("fleet file reloaded", zap.Int("fans", len(fleet.Fans)), zap.Int("gateways", len(fleet.Gateways)))
+}
+
+func (d *Daemon) refuse(faults []config.Fault, err error) {
+	for _, fault := range faults {
+		d.log.Error("fault in the fleet file", zap.Stringer("fault", fault))
+	}
+	d.log.Error("the fleet file was not reloaded; the daemon goes on with the one it has",
+		zap.Int("faults", len(faults)), zap.Error(err))
+	d.judge.reloadFailed(time.Now())
+}
+
+func (d *Daemon) startPublishing() {
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		ticker := time.NewTicker(publishEvery)
+		defer ticker.Stop()
+		for {
+			select {
+			case now := <-ticker.C:
+				d.judge.publish(now)
+			case <-ctx.Done():
+				return
+			}
+		}
+	}()
+	d.undo = append(d.undo, func() { cancel(); <-ended })
+}
+
+func (d *Daemon) startWeb() error {
+	listener, err := net.Listen("tcp", d.fleet.Web.Listen)
+	if err != nil {
+		return fmt.Errorf("[web] listen = %q: %w; free the address or give another one", d.fleet.Web.Listen, err)
+	}
+	logger, _ := zap.NewStdLogAt(d.log, zapcore.WarnLevel) // fails for unknown levels only
+	board := d.judge.board
+	gatherer := metrics.New(board.Snapshot, time.Now)
+	server := web.NewServer(listener.Addr().String(), web.Handler(board.Snapshot, time.Now, metrics.Handler(gatherer, logger)))
+	server.ErrorLog = logger
+	d.addr = listener.Addr()
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+			d.failed <- fmt.Errorf("the web server ended: %w", err)
+		}
+	}()
+	d.undo = append(d.undo, func() {
+		ctx, cancel := context.WithTimeout(context.Background(), drain)
+		defer cancel()
+		if server.Shutdown(ctx) != nil {
+			server.Close()
+		}
+		<-ended
+	})
+	d.log.Info("listening", zap.String("url", "http://"+d.addr.String()+"/"))
+	return nil
+}
+
+func (d *Daemon) startPoller() {
+	d.poller = poller.New(Dial(d.log), d.judge.take, d.log)
+	d.poller.Start(d.fleet)
+	d.undo = append(d.undo, d.poller.Stop)
+}

@@ -1,0 +1,186 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"go.uber.org/zap"
+
+	"fanwarden/cmd/fanwarden/internal/daemon"
+	"fanwarden/config"
+	"fanwarden/poller"
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+)
+
+// dialLimit bounds one attempt to reach a gateway.
+const dialLimit = 3 * time.Second
+
+// points reads every point of one fan, each by a request of its own, so that a
+// point that the device refuses is told from its neighbours.
+func points(ctx context.Context, p *process, args []string) int {
+	flags := flag.NewFlagSet("points", flag.ContinueOnError)
+	path := fleetFlag(flags)
+	id := flags.String("fan", "", "the `ID` of the fan")
+	if err := p.parse(flags, args, 0, "--config FILE --fan ID"); err != nil {
+		return status(err)
+	}
+	for name, value := range map[string]string{"config": *path, "fan": *id} {
+		if err := p.required(flags, name, value); err != nil {
+			return status(err)
+		}
+	}
+	fleet, good := p.loadFleet(*path)
+	if !good {
+		return couldNotRun
+	}
+	fan, err := findFan(fleet, reading.FanID(*id))
+	if err != nil {
+		fmt.Fprintln(p.stderr, "fanwarden points:", err)
+		return couldNotRun
+	}
+	return printPoints(ctx, p, fan)
+}
+
+func findFan(fleet *config.Fleet, id reading.FanID) (*config.Fan, error) {
+	for _, fan := range fleet.Fans {
+		if fan.ID == id {
+			return fan, nil
+		}
+	}
+	return nil, fmt.Errorf("%s has no fan %q; `fanwarden check --config %s` counts its fans", fleet.Path, id, fleet.Path)
+}
+
+func printPoints(ctx context.Context, p *process, fan *config.Fan) int {
+	fmt.Fprintf(p.stdout, "%s (%s) through gateway %s, %s, %s\n\n", fan.Name, fan.ID, fan.Gateway.ID, fan.Gateway.URL,
+		time.Now().Format(time.RFC3339))
+	result := allWell
+	line := &conversation{gateway: fan.Gateway, dial: daemon.Dial(zap.NewNop())}
+	defer line.close()
+	table := tabwriter.NewWriter(p.stdout, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(table, "POINT\tUNIT\tTABLE\tADDRESS\tRAW\tVALUE\tIN BASE UNITS\tQUALITY")
+	for _, point := range fan.Points {
+		if point.Point.Output() {
+			continue
+		}
+		if !line.printPoint(ctx, table, point) {
+			result = foundWrong
+		}
+	}
+	table.Flush()
+	return result
+}
+
+// conversation reads single points and opens the session anew after whatever
+// ended it.
+type conversation struct {
+	gateway *config.Gateway
+	dial    poller.Dial
+	session poller.Session
+	quiet   time.Time // not before this may the session be opened again
+}
+
+func (c *conversation) close() {
+	if c.session != nil {
+		c.session.Close()
+		c.session = nil
+	}
+}
+
+// read asks for the words of one point.
+func (c *conversation) read(ctx context.Context, point config.PlacedPoint) ([]uint16, error) {
+	if c.session == nil {
+		if err := c.open(ctx); err != nil {
+			return nil, err
+		}
+	}
+	if err := wait(ctx, c.gateway.Pause); err != nil {
+		return nil, err
+	}
+	words := make([]uint16, point.Words())
+	err := c.session.Read(point.Unit, point.Table, point.Address, len(words), words)
+	var failure *reading.Failure
+	if errors.As(err, &failure) && failure.Code == 0 {
+		c.close()
+		c.quiet = time.Now().Add(c.gateway.LateReply)
+	}
+	return words, err
+}
+
+// open dials, once no late answer can come into the new connection any more.
+func (c *conversation) open(ctx context.Context) error {
+	if err := wait(ctx, time.Until(c.quiet)); err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(ctx, dialLimit)
+	defer cancel()
+	session, err := c.dial(ctx, c.gateway)
+	if err == nil {
+		c.session = session
+	}
+	return err
+}
+
+func wait(ctx context.Context, d time.Duration) error {
+	if d <= 0 {
+		return ctx.Err()
+	}
+	select {
+	case <-time.After(d):
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// printPoint writes a point's row and reports whether its value is good.
+func (c *conversation) printPoint(ctx context.Context, w io.Writer, point config.PlacedPoint) bool {
+	fmt.Fprintf(w, "%s\t%d\t%s\t%d\t", point.Point, point.Unit, point.Table, point.Address)
+	words, err := c.read(ctx, point)
+	if err != nil {
+		fmt.Fprintf(w, "\t\t\t%v\n", err)
+		return false
+	}
+	value, quality := point.Encoding.Decode(words)
+	if quality != reading.Good {
+		fmt.Fprintf(w, "%s\t\t\t%s\n", hex(words), quality)
+		return false
+	}
+	fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", hex(words), inUnit(value, point.Encoding.Unit),
+		inUnit(value, baseUnit(point.Encoding.Unit.Dimension)), quality)
+	return true
+}
+
+// hex writes raw words as they came, the first one first.
+func hex(words []uint16) string {
+	parts := make([]string, len(words))
+	for i, word := range words {
+		parts[i] = fmt.Sprintf("%04X", word)
+	}
+	return strings.Join(parts, " ")
+}
+
+// baseUnit returns the unit in which the program computes a dimension.
+func baseUnit(d units.Dimension) units.Unit {
+	names := units.Names(d)
+	if len(names) == 0 {
+		return units.Unit{}
+	}
+	unit, _ := units.Find(names[0])
+	return unit
+}
+
+// inUnit writes a value that is given in its base unit.
+func inUnit(base float64, unit units.Unit) string {
+	if unit.Name == "" {
+		return strconv.FormatFloat(base, 'g', 7, 64)
+	}
+	return strconv.FormatFloat(unit.From(base), 'g', 7, 64) + " " + unit.Name
+}
