@@ -72,6 +72,8 @@ type fan struct {
 func newRules() []judged {
 	return []judged{
 		{rule: &silent{}, life: life{name: condition.ControllerSilent}},
+		{rule: &inverted{}, life: life{name: condition.InvertedSign}},
+		{rule: &stuck{}, life: life{name: condition.StuckIdle}},
 		{rule: &pinned{}, life: life{name: condition.PinnedAtMax}},
 	}
 }

@@ -38,6 +38,7 @@ func (e *Engine) Reload(fleet *config.Fleet, now time.Time) []condition.Transiti
 	}
 	e.adopt(fleet)
 	for _, g := range e.fleet.Gateways {
+		e.settleLine(e.gateways[g.ID], now)
 		e.settleFans(e.gateways[g.ID], now)
 	}
 	return e.out

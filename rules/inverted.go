@@ -1,0 +1,242 @@
+package rules
+
+import (
+	"math"
+	"time"
+
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// inverted judges inverted_sign: the fan reads its pressure with the wrong
+// sign, because the probe side is set wrong, its tubes are swapped, or the sign
+// was lost in the point map. One of three things shows it:
+//
+//   - moves: the reading moves the wrong way at a start, a stop, a forced step or
+//     a run to the top (moves.go). A move beyond what branch fans can push
+//     suffices; of smaller ones it takes two with no right one between, of which
+//     at least one is a stop or a forced step, because at a start demand may
+//     outrun the fan.
+//   - limit: at its top speed, of its own or forced, it reads more than three
+//     times its setpoint and more than branch fans can push (beyond_pushes) with
+//     the wrong sign, for the hold. A demand peak alone does not do that.
+//   - mirrored: between its limits it holds minus its setpoint within the
+//     tolerance, for mirrored_hold: the controller sees the right sign and only
+//     the reading here has lost it.
+//
+// How pressure and speed go together while the fan controls is no evidence: in
+// a closed loop either sign can come out. A sensor at the end of its range shows
+// nothing.
+//
+// It is over when the reading moves the right way, or the fan has controlled at
+// its setpoint for ten minutes, or (limit) has read with the right sign while it
+// ran for two.
+type inverted struct {
+	beyond   float64
+	limit    wait
+	mirrored wait
+
+	why    signReason
+	moves  moves
+	wrong  int  // wrong moves in a row
+	firm   bool // one of them was a stop or a forced step
+	proof  move // the move it was found by
+	top    stand
+	mirror stand
+	right  stand // controls at its setpoint
+	signed stand // reads with the right sign while it runs
+}
+
+// signReason says what shows that a sign is wrong.
+type signReason uint8
+
+const (
+	rightSign signReason = iota
+	wrongMove
+	wrongAtTop
+	mirroredSetpoint
+)
+
+// (Engineering choices.)
+const (
+	severalSetpoints = 3
+	signGrace        = 30 * time.Second
+	signExit         = 2 * time.Minute
+	rightHold        = 10 * time.Minute
+)
+
+func (c *inverted) configure(_ *fan, s condition.Setting) {
+	c.beyond = s.Own[condition.BeyondPushes]
+	c.limit = wait{hold: s.Hold, grace: signGrace, exit: signExit}
+	c.mirrored = wait{hold: s.OwnDuration(condition.MirroredHold), grace: time.Minute, exit: signExit}
+}
+
+func (c *inverted) judge(f *fan, s *sample) condition.State {
+	if f.cfg.ControlsAirflow {
+		return condition.CannotJudge
+	}
+	if s.mode == condition.Disabled || s.mode == condition.Forced && f.mode.resting {
+		c.rest()
+		return condition.CannotJudge
+	}
+	if !s.judgeable() || f.unsure() {
+		return condition.CannotJudge
+	}
+	if m, done := c.moves.watch(f, s); done {
+		c.weigh(m, s)
+	}
+	c.stand(f, s)
+	if c.why == rightSign {
+		return condition.Absent
+	}
+	if c.over() {
+		c.forget()
+		return condition.Absent
+	}
+	return condition.Present
+}
+
+// weigh takes one move as evidence for or against.
+func (c *inverted) weigh(m move, s *sample) {
+	need := max(2*s.tolerance, math.Abs(s.target)/2)
+	switch wrong := m.wrongWay(); {
+	case m.clipped:
+		return
+	case wrong > c.beyond:
+		c.find(wrongMove)
+		c.proof = m
+	case wrong >= need && m.kind != run:
+		c.wrong++
+		c.firm = c.firm || m.kind != start
+		if c.wrong > 1 && c.firm {
+			c.find(wrongMove)
+			c.proof = m
+		}
+	case wrong <= -need:
+		c.forget()
+	}
+}
+
+// find notes what was found first.
+func (c *inverted) find(why signReason) {
+	if c.why == rightSign {
+		c.why = why
+		c.right.forget()
+		c.signed.forget()
+	}
+}
+
+// stand feeds the evidence that has to stand.
+func (c *inverted) stand(f *fan, s *sample) {
+	if f.mode.resting {
+		c.top.pause()
+		c.mirror.pause()
+		c.right.pause()
+		c.signed.pause()
+		return
+	}
+	clipped := f.clipped(s.value)
+	atTop := s.speed >= f.cfg.MaxSpeed-atLimit-rounding
+	if !clipped || !atTop {
+		far := atTop && s.level >= max(severalSetpoints*math.Abs(s.target), c.beyond) && s.target < 0
+		if c.top.feed(s.now, s.gap, far, c.limit) {
+			c.find(wrongAtTop)
+		}
+	}
+	if s.mode == condition.Controlling && math.Abs(s.target) > 2*s.tolerance {
+		if c.mirror.feed(s.now, s.gap, math.Abs(s.level+s.target) <= s.tolerance, c.mirrored) {
+			c.find(mirroredSetpoint)
+		}
+	} else {
+		c.mirror.pause()
+	}
+	held := s.mode == condition.Controlling && math.Abs(s.short()) <= s.tolerance
+	c.right.feed(s.now, s.gap, held, wait{hold: rightHold, grace: signGrace})
+	c.signed.feed(s.now, s.gap, s.level <= -s.tolerance && !clipped, wait{hold: signExit})
+}
+
+// over reports whether what was found has been disproved.
+func (c *inverted) over() bool {
+	return c.right.full || c.why == wrongAtTop && c.signed.full
+}
+
+// clipped reports whether a value lies at an end of what the sensor can read,
+// within half a percent of its span.
+func (f *fan) clipped(value float64) bool {
+	if !f.cfg.HasProbeRange {
+		return false
+	}
+	edge := 0.005 * (f.cfg.ProbeHigh - f.cfg.ProbeLow)
+	return value <= f.cfg.ProbeLow+edge || value >= f.cfg.ProbeHigh-edge
+}
+
+func (c *inverted) since() int64 {
+	switch c.why {
+	case wrongAtTop:
+		return c.top.since
+	case mirroredSetpoint:
+		return c.mirror.since
+	}
+	return c.proof.at
+}
+
+func (c *inverted) severity(s condition.Setting) condition.Severity { return s.Severity }
+
+// rest drops what has not been found yet.
+func (c *inverted) rest() {
+	c.moves.abandon()
+	c.top.rest()
+	c.mirror.rest()
+	c.right.forget()
+	c.signed.forget()
+}
+
+func (c *inverted) forget() {
+	*c = inverted{beyond: c.beyond, limit: c.limit, mirrored: c.mirrored, moves: c.moves}
+}
+
+func (c *inverted) finding(f *fan, s *sample) condition.Finding {
+	value := f.sense * s.level
+	long := time.Duration(s.now - c.since())
+	finding := condition.Finding{Evidence: []condition.Number{
+		{Name: "pressure_pa", Value: value}, {Name: "setpoint_pa", Value: s.setpoint},
+		{Name: "tolerance_pa", Value: s.tolerance}, {Name: "speed", Value: s.speed},
+		{Name: "stood_s", Value: long.Seconds()}}}
+	speed := f.units.Format(s.speed, units.Ratio)
+	switch c.why {
+	case wrongAtTop:
+		finding.Summary = "reads " + f.show(value) + " at top speed (" + speed + ") for " + units.Span(long) +
+			" against a setpoint of " + f.show(s.setpoint) + ": the wrong sign, and more than demand can push"
+		finding.Causes = append(swappedCauses(), mapCause())
+	case mirroredSetpoint:
+		finding.Summary = "holds " + f.show(value) + " between its speed limits for " + units.Span(long) +
+			", which is its setpoint of " + f.show(s.setpoint) + " with the other sign"
+		finding.Causes = append([]condition.Cause{mapCause()}, swappedCauses()...)
+	default:
+		m := c.proof
+		from, to := f.sense*m.from, f.sense*m.to
+		finding.Summary = "the reading went from " + f.show(from) + " to " + f.show(to) + " at a " + m.kind.String() +
+			" from " + f.units.Format(m.slow, units.Ratio) + " to " + f.units.Format(m.fast, units.Ratio) +
+			": the wrong way for a probe on " + f.cfg.Probe.String()
+		finding.Evidence = append(finding.Evidence, condition.Number{Name: "before_pa", Value: from},
+			condition.Number{Name: "after_pa", Value: to}, condition.Number{Name: "speed_before", Value: m.slow},
+			condition.Number{Name: "speed_after", Value: m.fast})
+		finding.Causes = append(swappedCauses(), mapCause())
+	}
+	return finding
+}
+
+func mapCause() condition.Cause {
+	return condition.Cause{What: "the point map loses the sign: type, scale or word order",
+		Check: "run `fanwarden points` for the fan and compare raw words and value with the controller's own display"}
+}
+
+func swappedCauses() []condition.Cause {
+	return []condition.Cause{
+		{What: "the two tubes of the pressure sensor are swapped",
+			Check: "ask who worked at the sensor last; a technician compares the tubes with the sensor's high and low ports, the " +
+				"fan locked out before it is opened"},
+		{What: "the controller or the fleet file has the probe on the wrong side of the fan",
+			Check: "compare `probe` in the fleet file, the controller's own setting, and where the tap really is"},
+	}
+}

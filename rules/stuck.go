@@ -1,0 +1,217 @@
+package rules
+
+import (
+	"math"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// stuck judges stuck_idle: the fan is at rest by its own controller's choice,
+// and it ought not to be. One of three things shows it:
+//
+//   - past: the reading is past the restart point, for the hold beyond the start
+//     delay. The restart point is the setpoint and the restart rise of the fleet
+//     file, or the one that the controller tells; a fan that is permitted to run
+//     and has no settings to go idle by ought to run whenever it is short of its
+//     setpoint by more than the tolerance. Two counts of the sensor are left as
+//     a margin.
+//   - step: the reading rose as draught does not, as a step, and stayed, for
+//     step_hold: somebody exhausts into the riser, and the restart point is out
+//     of reach (draught.go).
+//   - long: it is idle for longer than idle_at_most. This is a note.
+//
+// A stopped fan with its probe on discharge reads about nothing, so its reading
+// proves nothing and only the third is judged. A fan that controls airflow has
+// no idle. A fan that is at rest while it has no permission to run, or is forced
+// to, is not judged; nor is one that has neither settings to go idle by nor a
+// contact that permits it to run: its stop is somebody's schedule.
+//
+// It is over when the fan runs, or (past, step) when the reading has been back
+// for a while.
+type stuck struct {
+	hold     time.Duration
+	stepHold time.Duration
+	longest  time.Duration
+	why      stuckReason
+	past     stand
+	long     stand
+	draught  draught
+}
+
+// stuckReason says what shows that a fan is stuck, the weakest first.
+type stuckReason uint8
+
+const (
+	notStuck stuckReason = iota
+	idleLong
+	demandStep
+	pastRestart
+)
+
+// Interruptions. (Engineering choices.)
+const (
+	pastGrace = 15 * time.Second
+	pastExit  = time.Minute
+)
+
+func (c *stuck) configure(_ *fan, s condition.Setting) {
+	c.hold = s.Hold
+	c.stepHold = s.OwnDuration(condition.StepHold)
+	c.longest = s.OwnDuration(condition.IdleAtMost)
+}
+
+func (c *stuck) judge(f *fan, s *sample) condition.State {
+	switch {
+	case f.cfg.ControlsAirflow || !s.hasSpeed:
+		return condition.CannotJudge
+	case s.mode == condition.Disabled || s.mode == condition.Forced:
+		c.rest()
+		return condition.CannotJudge
+	case !f.mode.resting:
+		c.forget()
+		return condition.Absent
+	case f.unsure() || s.mode == condition.Stopped && !f.mode.enable.known:
+		return condition.CannotJudge
+	}
+	before := c.why
+	c.why = c.reason(f, s)
+	if c.why == notStuck || c.why < before {
+		return condition.Absent // what is left is raised anew, as what it is
+	}
+	return condition.Present
+}
+
+// reason feeds a sample of a fan at rest and returns the strongest thing that
+// shows that it is stuck.
+func (c *stuck) reason(f *fan, s *sample) stuckReason {
+	if s.mode == condition.Idle {
+		c.long.feed(s.now, s.gap, true, wait{hold: c.longest})
+	}
+	if f.cfg.Probe == config.Suction && s.hasValue && s.hasSetpoint {
+		if rise, ok := restartRise(f, s); ok {
+			evidence := s.short() >= rise+f.counts || s.short() >= rise && c.past.held
+			c.past.feed(s.now, s.gap, evidence, wait{hold: c.hold + f.cfg.StartDelay, grace: pastGrace, exit: pastExit})
+		}
+		if rested := time.Duration(s.now - f.mode.restedAt); s.mode == condition.Idle && rested >= calming {
+			c.draught.feed(s, c.stepHold)
+		}
+	}
+	switch {
+	case c.past.full:
+		return pastRestart
+	case c.draught.stand.full:
+		return demandStep
+	case c.long.full:
+		return idleLong
+	}
+	return notStuck
+}
+
+// restartRise is how far past its setpoint a fan at rest must start.
+func restartRise(f *fan, s *sample) (rise float64, ok bool) {
+	if f.cfg.HasRestartRise {
+		return f.cfg.RestartRise, true
+	}
+	if rise, ok = finite(s.r.Get(reading.RestartRise)); ok {
+		return math.Abs(rise), true
+	}
+	return s.tolerance, s.mode == condition.Stopped
+}
+
+func (c *stuck) since() int64 {
+	switch c.why {
+	case pastRestart:
+		return c.past.since
+	case demandStep:
+		return c.draught.stand.since
+	}
+	return c.long.since
+}
+
+func (c *stuck) severity(s condition.Setting) condition.Severity {
+	if c.why == idleLong {
+		return condition.Note
+	}
+	return s.Severity
+}
+
+func (c *stuck) rest() {
+	c.past.rest()
+	c.long.rest()
+	c.draught.rest()
+}
+
+func (c *stuck) forget() {
+	c.past.forget()
+	c.long.forget()
+	c.draught.forget()
+	c.why = notStuck
+}
+
+func (c *stuck) finding(f *fan, s *sample) condition.Finding {
+	long := time.Duration(s.now - c.since())
+	value := f.sense * s.level
+	finding := condition.Finding{Evidence: []condition.Number{{Name: "stood_s", Value: long.Seconds()},
+		{Name: "speed", Value: s.speed}}}
+	if s.hasValue && s.hasSetpoint {
+		finding.Evidence = append(finding.Evidence, condition.Number{Name: f.key("pressure"), Value: value},
+			condition.Number{Name: f.key("setpoint"), Value: s.setpoint},
+			condition.Number{Name: f.key("tolerance"), Value: s.tolerance})
+	}
+	switch c.why {
+	case pastRestart:
+		rise, _ := restartRise(f, s)
+		finding.Summary = "stopped for " + units.Span(long) + " past its restart point of " +
+			f.show(f.sense*(s.target+rise)) + ", reading " + f.show(value)
+		finding.Evidence = append(finding.Evidence, condition.Number{Name: "restart_rise_pa", Value: rise})
+		finding.Causes = pastCauses()
+	case demandStep:
+		finding.Summary = "idle though its reading rose by " + f.show(c.draught.step) + " as a step " + units.Span(long) +
+			" ago and stayed: draught does not do that, and the restart point is out of reach"
+		finding.Evidence = append(finding.Evidence, condition.Number{Name: "step_pa", Value: c.draught.step})
+		finding.Causes = stepCauses()
+	default:
+		finding.Summary = "idle for " + units.Span(long) + " without a start"
+		finding.Causes = longCauses()
+	}
+	return finding
+}
+
+func pastCauses() []condition.Cause {
+	return []condition.Cause{
+		{What: "the controller does not start: a fault, a lock or a setting of its own holds it",
+			Check: "read the controller's display or its fault point on the dashboard; the fan can start by itself at any time"},
+		{What: "something in its wiring keeps it off that no contact shows: a disconnect, a fire relay, a safety switch",
+			Check: "ask whether the fire alarm or a schedule holds it before anybody looks for a fault; never bridge a safety contact"},
+		{What: "the restart rise in the fleet file is not the controller's",
+			Check: "compare it with the controller's own setting, on the dashboard where it is read back"},
+		{What: "the probe reads pressure that is not the riser's: tube off, blocked or wet",
+			Check: "see on the trend whether the reading moves with the wind and with other exhausts"},
+	}
+}
+
+func stepCauses() []condition.Cause {
+	return []condition.Cause{
+		{What: "the restart rise is set higher than the exhausts of this riser can push",
+			Check: "compare restart rise and setpoint on the dashboard with the size of the step; a rise near the setpoint's own size is usual"},
+		{What: "the setpoint is too low for the riser, so that the restart point lies out of reach",
+			Check: "compare setpoint and restart rise with the record of turnover"},
+		{What: "something other than demand raised the pressure: a door or damper, or another fan that stopped",
+			Check: "see on the dashboard what else changed in the building at that time"},
+	}
+}
+
+func longCauses() []condition.Cause {
+	return []condition.Cause{
+		{What: "nobody uses what it serves",
+			Check: "ask whether the rooms are empty: holidays and renovations are the usual reason"},
+		{What: "draught alone holds the riser past its setpoint",
+			Check: "see on the dashboard whether the reading follows the outdoor temperature"},
+		{What: "the restart point is out of reach, or the probe does not see the riser",
+			Check: "have somebody run one exhaust of the riser and watch the reading on the dashboard"},
+	}
+}
