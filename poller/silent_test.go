@@ -1,0 +1,222 @@
+package poller_test
+
+import (
+	"testing"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/reading"
+)
+
+// tries returns the numbers of the cycles in which a unit was asked.
+func tries(cycles []polled, unit int) (in []int) {
+	for i, c := range cycles {
+		for _, a := range c.asked {
+			if a.unit == unit {
+				in = append(in, i)
+				break
+			}
+		}
+	}
+	return in
+}
+
+func equal(a, b []int) bool {
+	if len(a) < len(b) {
+		return false
+	}
+	for i := range b {
+		if a[i] != b[i] {
+			return false
+		}
+	}
+	return true
+}
+
+func units(g *config.Gateway, n int) (fans []*config.Fan) {
+	for unit := 1; unit <= n; unit++ {
+		fans = append(fans, newFan(g, unit, 0))
+	}
+	return fans
+}
+
+// A silent unit is tried after 1, 2 and 4 periods and then every 30 s, its fan
+// has a failed reading in every cycle, and its neighbours keep their period.
+func TestDeadUnitIsTriedLessAndLess(t *testing.T) {
+	for _, scheme := range []string{"tcp", "rtuovertcp"} {
+		g := newGateway(scheme, "")
+		f := &fake{answer: silentUnits(g.Timeout, 3)}
+		cycles, logged := watch(t, f, fleetOf(units(g, 8)...), 10*time.Minute)
+		if in := tries(cycles, 3); !equal(in, []int{0, 1, 3, 7, 13, 19, 25}) {
+			t.Errorf("%s: tried in cycles %v", scheme, in)
+		}
+		for i, c := range cycles {
+			if c.Missed != 0 {
+				t.Fatalf("%s: cycle %d missed %d", scheme, i, c.Missed)
+			}
+			for j, r := range c.Readings {
+				want := reading.OK
+				if j == 2 {
+					want = reading.Timeout
+				}
+				if r.Outcome != want {
+					t.Fatalf("%s: cycle %d, fan %d: %s; want %s", scheme, i, j, r.Outcome, want)
+				}
+			}
+			if last := c.asked[len(c.asked)-1].unit; i > 0 && c.asked[0].unit != 1 || i == 1 && last != 3 {
+				t.Errorf("%s: cycle %d began with unit %d and ended with %d", scheme, i, c.asked[0].unit, last)
+			}
+		}
+		if n := logged.FilterMessageSnippet("unit does not answer").Len(); n != 1 {
+			t.Errorf("%s: %d lines about the silent unit; want 1", scheme, n)
+		}
+	}
+}
+
+// Tries that cannot fit into the period take no more than a twentieth of it.
+func TestTriesThatDoNotFitKeepNeighboursWithinFivePercent(t *testing.T) {
+	g := newGateway("rtuovertcp", "")
+	g.PollEvery, g.Timeout, g.LateReply = 2*time.Second, 2*time.Second, 4*time.Second
+	const span = 30 * time.Minute
+	cycles, _ := watch(t, &fake{answer: silentUnits(g.Timeout, 3, 5)}, fleetOf(units(g, 8)...), span)
+	if all := int(span / g.PollEvery); len(cycles) < all*95/100 {
+		t.Errorf("%d of %d cycles", len(cycles), all)
+	}
+	for _, unit := range []int{3, 5} {
+		if in := tries(cycles, unit); len(in) < 5 {
+			t.Errorf("unit %d was tried in %v only", unit, in)
+		}
+	}
+}
+
+// A unit that the gateway itself reports silent (exception 0B) is spared in
+// the same way, and its connection stays open.
+func TestUnitReportedSilent(t *testing.T) {
+	g := newGateway("tcp", "")
+	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+		if a.unit == 2 {
+			return 300 * time.Millisecond, exception(0x0B)
+		}
+		return 10 * time.Millisecond, nil
+	}}
+	cycles, _ := watch(t, f, fleetOf(units(g, 3)...), time.Minute)
+	if in := tries(cycles, 2); !equal(in, []int{0, 1, 3, 7}) {
+		t.Errorf("tried in cycles %v", in)
+	}
+	if len(f.dials) != 1 {
+		t.Errorf("%d connections; an exception is no reason to close one", len(f.dials))
+	}
+	if got := cycles[5].Readings[1].Outcome; got != reading.UnitSilent {
+		t.Errorf("outcome %s in a cycle in which it was not asked", got)
+	}
+}
+
+// One lost answer costs one reading.
+func TestOneLostAnswerCostsOneReading(t *testing.T) {
+	g := newGateway("tcp", "")
+	n := 0
+	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+		if a.unit == 2 {
+			if n++; n == 4 {
+				return g.Timeout, failure(reading.Timeout)
+			}
+		}
+		return 10 * time.Millisecond, nil
+	}}
+	cycles, logged := watch(t, f, fleetOf(units(g, 3)...), time.Minute)
+	bad := 0
+	for _, c := range cycles {
+		if c.Readings[1].Outcome != reading.OK {
+			bad++
+		}
+	}
+	if bad != 1 {
+		t.Errorf("%d bad readings; want 1", bad)
+	}
+	if logged.Len() != 0 {
+		t.Errorf("a single lost answer is no change of state, and was logged: %v", logged.All())
+	}
+}
+
+// When one silent unit answers again, all are tried in the same cycle.
+func TestOneUnitBackMakesAllDue(t *testing.T) {
+	g := newGateway("tcp", "")
+	dead := true
+	f := &fake{}
+	f.answer = func(a asked) (time.Duration, *reading.Failure) {
+		if dead && a.unit > 2 {
+			return g.Timeout, failure(reading.Timeout)
+		}
+		return 10 * time.Millisecond, nil
+	}
+	var back time.Time
+	answer := f.answer
+	var begin time.Time
+	f.answer = func(a asked) (time.Duration, *reading.Failure) {
+		if begin.IsZero() {
+			begin = a.at
+		}
+		if a.at.Sub(begin) > 5*time.Minute {
+			dead = false
+		}
+		if !dead && a.unit > 2 && back.IsZero() {
+			back = a.at
+		}
+		return answer(a)
+	}
+	cycles, logged := watch(t, f, fleetOf(units(g, 12)...), 10*time.Minute)
+	for _, c := range cycles {
+		if !c.Start.After(back) && c.Start.Add(g.PollEvery).After(back) {
+			for i, r := range c.Readings {
+				if r.Outcome != reading.OK {
+					t.Errorf("fan %d: %s in the cycle in which the first unit answered again", i, r.Outcome)
+				}
+			}
+		}
+	}
+	if n := logged.FilterMessageSnippet("answers again").Len(); n != 10 {
+		t.Errorf("%d units reported back; want 10", n)
+	}
+}
+
+// When a whole trunk dies, a cycle is given up after three silent units in a
+// row, and the next begins with those that were not asked.
+func TestDeadTrunk(t *testing.T) {
+	g := newGateway("tcp", "")
+	cycles, _ := watch(t, &fake{answer: silentUnits(g.Timeout, 1, 2, 3, 4, 5, 6, 7, 8)}, fleetOf(units(g, 8)...), 10*time.Minute)
+	first := func(c polled) (units []int) {
+		for _, a := range c.asked {
+			units = append(units, a.unit)
+		}
+		return units
+	}
+	for i, want := range [][]int{{1, 2, 3}, {4, 5, 6}, {7, 8}} {
+		if got := first(cycles[i]); !equal(got, want) {
+			t.Errorf("cycle %d asked %v; want %v", i, got, want)
+		}
+	}
+	for i, c := range cycles {
+		if c.Missed != 0 || c.Took > 3*g.Timeout {
+			t.Fatalf("cycle %d took %v, %d missed", i, c.Took, c.Missed)
+		}
+		for _, r := range c.Readings {
+			if r.Outcome != reading.Timeout {
+				t.Fatalf("cycle %d: %s; want a time-out for asked and unasked alike", i, r.Outcome)
+			}
+		}
+	}
+}
+
+// Three dead units in a row do not hide the living ones behind them for longer
+// than a cycle.
+func TestDeadUnitsDoNotHideTheLiving(t *testing.T) {
+	g := newGateway("tcp", "")
+	cycles, _ := watch(t, &fake{answer: silentUnits(g.Timeout, 1, 2, 3)}, fleetOf(units(g, 6)...), 5*time.Minute)
+	for i, c := range cycles[1:] {
+		for _, r := range c.Readings[3:] {
+			if r.Outcome != reading.OK {
+				t.Errorf("cycle %d: %s is %s", i+1, r.Fan, r.Outcome)
+			}
+		}
+	}
+}
