@@ -24,7 +24,7 @@ func Handler(g *Gatherer, errors *log.Logger) http.Handler {
 	own.MustRegister(collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	all := prometheus.NewMultiTRegistry(g, prometheus.ToTransactionalGatherer(own))
-	return &buffered{handler: promhttp.HandlerForTransactional(all, promhttp.HandlerOpts{
+	return &buffered{places: make(chan struct{}, atOnce), handler: promhttp.HandlerForTransactional(all, promhttp.HandlerOpts{
 		ErrorLog: errors,
 		// A runtime metric that fails must not take the fans' with it.
 		ErrorHandling: promhttp.ContinueOnError,
@@ -32,14 +32,28 @@ func Handler(g *Gatherer, errors *log.Logger) http.Handler {
 	})}
 }
 
+// atOnce is how many scrapes may be under way, those that a scraper still reads
+// included. Each keeps its text in memory: 20 MB for ten thousand fans if the
+// scraper takes no compression.
+const atOnce = 10
+
 // buffered makes up a response as a whole before the first byte is sent.
 type buffered struct {
 	handler http.Handler
+	places  chan struct{}
 	bodies  sync.Pool
 }
 
-// ServeHTTP serves one scrape.
+// ServeHTTP serves one scrape, or answers 503 if too many are under way.
 func (b *buffered) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	select {
+	case b.places <- struct{}{}:
+		defer func() { <-b.places }()
+	default:
+		w.Header().Set("Retry-After", "5")
+		http.Error(w, "too many scrapes at once; scrape less often, or from fewer places", http.StatusServiceUnavailable)
+		return
+	}
 	body, _ := b.bodies.Get().(*bytes.Buffer)
 	if body == nil {
 		body = new(bytes.Buffer)

@@ -98,6 +98,26 @@ func TestScraperThatDoesNotReadHoldsUpNobody(t *testing.T) {
 	running.Wait()
 }
 
+func TestTooManyScrapesAtOnce(t *testing.T) {
+	s := sample.Campus()
+	h := Handler(over(&s), failures(t))
+	release := make(chan struct{})
+	var running sync.WaitGroup
+	for range atOnce {
+		w := &stuck{httptest.NewRecorder(), make(chan struct{}), release}
+		running.Go(func() { h.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/metrics", nil)) })
+		<-w.reached
+	}
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/metrics", nil))
+	if w.Code != http.StatusServiceUnavailable || w.Header().Get("Retry-After") == "" {
+		t.Errorf("one scrape too many got status %d", w.Code)
+	}
+	close(release)
+	running.Wait()
+	scrape(t, h, "identity")
+}
+
 func TestScrapesAtTheSameTime(t *testing.T) {
 	s := sample.Large(64)
 	h := Handler(over(&s), failures(t))
