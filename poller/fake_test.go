@@ -34,6 +34,8 @@ type fake struct {
 	answer func(asked) (time.Duration, *reading.Failure)
 	// reach says how an attempt to connect ends; nil: well.
 	reach func() (time.Duration, *reading.Failure)
+	// words replaces registers, by unit and address.
+	words map[[2]int]uint16
 
 	lock   sync.Mutex
 	asked  []asked
@@ -99,6 +101,9 @@ func (s *fakeSession) Read(unit int, table decode.Table, address, count int, int
 	}
 	for i := range count {
 		into[i] = uint16(unit<<8 | address + i)
+		if word, given := s.words[[2]int{unit, address + i}]; given {
+			into[i] = word
+		}
 		if table.Bits() {
 			into[i] = 1
 		}

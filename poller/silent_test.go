@@ -33,7 +33,7 @@ func equal(a, b []int) bool {
 	return true
 }
 
-func units(g *config.Gateway, n int) (fans []*config.Fan) {
+func fansOf(g *config.Gateway, n int) (fans []*config.Fan) {
 	for unit := 1; unit <= n; unit++ {
 		fans = append(fans, newFan(g, unit, 0))
 	}
@@ -46,7 +46,7 @@ func TestDeadUnitIsTriedLessAndLess(t *testing.T) {
 	for _, scheme := range []string{"tcp", "rtuovertcp"} {
 		g := newGateway(scheme, "")
 		f := &fake{answer: silentUnits(g.Timeout, 3)}
-		cycles, logged := watch(t, f, fleetOf(units(g, 8)...), 10*time.Minute)
+		cycles, logged := watch(t, f, fleetOf(fansOf(g, 8)...), 10*time.Minute)
 		if in := tries(cycles, 3); !equal(in, []int{0, 1, 3, 7, 13, 19, 25}) {
 			t.Errorf("%s: tried in cycles %v", scheme, in)
 		}
@@ -78,7 +78,7 @@ func TestTriesThatDoNotFitKeepNeighboursWithinFivePercent(t *testing.T) {
 	g := newGateway("rtuovertcp", "")
 	g.PollEvery, g.Timeout, g.LateReply = 2*time.Second, 2*time.Second, 4*time.Second
 	const span = 30 * time.Minute
-	cycles, _ := watch(t, &fake{answer: silentUnits(g.Timeout, 3, 5)}, fleetOf(units(g, 8)...), span)
+	cycles, _ := watch(t, &fake{answer: silentUnits(g.Timeout, 3, 5)}, fleetOf(fansOf(g, 8)...), span)
 	if all := int(span / g.PollEvery); len(cycles) < all*95/100 {
 		t.Errorf("%d of %d cycles", len(cycles), all)
 	}
@@ -99,7 +99,7 @@ func TestUnitReportedSilent(t *testing.T) {
 		}
 		return 10 * time.Millisecond, nil
 	}}
-	cycles, _ := watch(t, f, fleetOf(units(g, 3)...), time.Minute)
+	cycles, _ := watch(t, f, fleetOf(fansOf(g, 3)...), time.Minute)
 	if in := tries(cycles, 2); !equal(in, []int{0, 1, 3, 7}) {
 		t.Errorf("tried in cycles %v", in)
 	}
@@ -123,7 +123,7 @@ func TestOneLostAnswerCostsOneReading(t *testing.T) {
 		}
 		return 10 * time.Millisecond, nil
 	}}
-	cycles, logged := watch(t, f, fleetOf(units(g, 3)...), time.Minute)
+	cycles, logged := watch(t, f, fleetOf(fansOf(g, 3)...), time.Minute)
 	bad := 0
 	for _, c := range cycles {
 		if c.Readings[1].Outcome != reading.OK {
@@ -164,7 +164,7 @@ func TestOneUnitBackMakesAllDue(t *testing.T) {
 		}
 		return answer(a)
 	}
-	cycles, logged := watch(t, f, fleetOf(units(g, 12)...), 10*time.Minute)
+	cycles, logged := watch(t, f, fleetOf(fansOf(g, 12)...), 10*time.Minute)
 	for _, c := range cycles {
 		if !c.Start.After(back) && c.Start.Add(g.PollEvery).After(back) {
 			for i, r := range c.Readings {
@@ -183,7 +183,7 @@ func TestOneUnitBackMakesAllDue(t *testing.T) {
 // row, and the next begins with those that were not asked.
 func TestDeadTrunk(t *testing.T) {
 	g := newGateway("tcp", "")
-	cycles, _ := watch(t, &fake{answer: silentUnits(g.Timeout, 1, 2, 3, 4, 5, 6, 7, 8)}, fleetOf(units(g, 8)...), 10*time.Minute)
+	cycles, _ := watch(t, &fake{answer: silentUnits(g.Timeout, 1, 2, 3, 4, 5, 6, 7, 8)}, fleetOf(fansOf(g, 8)...), 10*time.Minute)
 	first := func(c polled) (units []int) {
 		for _, a := range c.asked {
 			units = append(units, a.unit)
@@ -211,7 +211,7 @@ func TestDeadTrunk(t *testing.T) {
 // than a cycle.
 func TestDeadUnitsDoNotHideTheLiving(t *testing.T) {
 	g := newGateway("tcp", "")
-	cycles, _ := watch(t, &fake{answer: silentUnits(g.Timeout, 1, 2, 3)}, fleetOf(units(g, 6)...), 5*time.Minute)
+	cycles, _ := watch(t, &fake{answer: silentUnits(g.Timeout, 1, 2, 3)}, fleetOf(fansOf(g, 6)...), 5*time.Minute)
 	for i, c := range cycles[1:] {
 		for _, r := range c.Readings[3:] {
 			if r.Outcome != reading.OK {

@@ -1,0 +1,169 @@
+package poller_test
+
+import (
+	"testing"
+	"time"
+
+	"fanwarden/poller/reading"
+)
+
+// A gateway that is away is tried again soon at first and never less than
+// every 10 s, whatever its period; its fans have a failed reading in every
+// cycle, and the cycles keep their period meanwhile.
+func TestLostGatewayIsTriedAgain(t *testing.T) {
+	for _, period := range []time.Duration{time.Second, 5 * time.Second, time.Minute} {
+		for name, takes := range map[string]time.Duration{"refused": 0, "no way there": time.Hour} {
+			g := newGateway("tcp", "")
+			g.PollEvery = period
+			f := &fake{reach: func() (time.Duration, *reading.Failure) { return takes, failure(reading.Refused) }}
+			cycles, logged := watch(t, f, fleetOf(newFan(g, 1, 0), newFan(g, 2, 0)), 10*time.Minute)
+			for i := 1; i < len(f.dials); i++ {
+				if apart := f.dials[i].Sub(f.dials[i-1]); apart > 10*time.Second {
+					t.Errorf("every %v, %s: tries %v apart", period, name, apart)
+				}
+			}
+			if n := len(f.dials); n < 60 || n > 200 {
+				t.Errorf("every %v, %s: %d tries in 10 minutes", period, name, n)
+			}
+			if first := f.dials[1].Sub(f.dials[0]); takes == 0 && (first < 500*time.Millisecond || first > time.Second) {
+				t.Errorf("every %v, %s: the first new try came after %v", period, name, first)
+			}
+			want := reading.Refused
+			if takes > 0 {
+				want = reading.Timeout
+			}
+			for i, c := range cycles {
+				if c.Readings[0].Outcome != want || c.Readings[1].Outcome != want || i > 3 && c.Missed > 0 {
+					t.Fatalf("every %v, %s: cycle %d: %s, %d missed", period, name, i, c.Readings[0].Outcome, c.Missed)
+				}
+			}
+			if n := logged.Len(); n != 1 {
+				t.Errorf("every %v, %s: %d lines logged; want 1", period, name, n)
+			}
+		}
+	}
+}
+
+// While a gateway is away its units wait no longer for it: the first cycle
+// after it is back tries all of them, those as well that had been silent long
+// before.
+func TestAllUnitsAreDueWhenTheGatewayIsBack(t *testing.T) {
+	g := newGateway("tcp", "")
+	var begin time.Time
+	since := func() time.Duration {
+		if begin.IsZero() {
+			begin = time.Now()
+		}
+		return time.Since(begin)
+	}
+	away := func() bool { return since() > 5*time.Minute && since() < 7*time.Minute }
+	f := &fake{
+		reach: func() (time.Duration, *reading.Failure) {
+			if away() {
+				return 0, failure(reading.Refused)
+			}
+			return 0, nil
+		},
+		answer: func(a asked) (time.Duration, *reading.Failure) {
+			switch {
+			case away():
+				return 0, failure(reading.Reset)
+			case a.unit >= 5 && since() < 5*time.Minute:
+				return g.Timeout, failure(reading.Timeout)
+			}
+			return 10 * time.Millisecond, nil
+		},
+	}
+	cycles, logged := watch(t, f, fleetOf(fansOf(g, 8)...), 10*time.Minute)
+	back := -1
+	for i, c := range cycles {
+		if c.Start.Sub(cycles[0].Start) > 6*time.Minute && c.Readings[0].Outcome == reading.OK {
+			back = i
+			break
+		}
+	}
+	if back < 0 {
+		t.Fatal("the gateway never came back")
+	}
+	if late := cycles[back].Start.Sub(begin) - 7*time.Minute; late > 15*time.Second {
+		t.Errorf("read again %v after it was back; want a try within 10 s and a cycle within 5 s more", late)
+	}
+	for i, r := range cycles[back].Readings {
+		if r.Outcome != reading.OK {
+			t.Errorf("fan %d: %s in the first cycle after the outage", i, r.Outcome)
+		}
+	}
+	for _, line := range []string{"gateway lost", "gateway is back"} {
+		if n := logged.FilterMessageSnippet(line).Len(); n != 1 {
+			t.Errorf("%d lines %q; want 1", n, line)
+		}
+	}
+}
+
+// A gateway that closes idle connections costs no reading.
+func TestIdleConnectionClosedCostsNoReading(t *testing.T) {
+	for _, scheme := range []string{"tcp", "rtuovertcp"} {
+		g := newGateway(scheme, "")
+		var last time.Time
+		f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+			idle := !last.IsZero() && a.at.Sub(last) > 3*time.Second
+			last = a.at
+			if idle {
+				return 0, failure(reading.Reset)
+			}
+			return 10 * time.Millisecond, nil
+		}}
+		f.reach = func() (time.Duration, *reading.Failure) { last = time.Time{}; return 0, nil }
+		cycles, logged := watch(t, f, fleetOf(fansOf(g, 3)...), time.Minute)
+		for i, c := range cycles {
+			for _, r := range c.Readings {
+				if r.Outcome != reading.OK {
+					t.Errorf("%s: cycle %d: %s is %s", scheme, i, r.Fan, r.Outcome)
+				}
+			}
+		}
+		if len(f.dials) < len(cycles) {
+			t.Errorf("%s: %d connections in %d cycles: nothing was closed", scheme, len(f.dials), len(cycles))
+		}
+		if logged.Len() != 0 {
+			t.Errorf("%s: logged %v", scheme, logged.All())
+		}
+	}
+}
+
+// A gateway that breaks its connection over one unit does not lose the others.
+func TestUnitThatBreaksTheConnection(t *testing.T) {
+	g := newGateway("tcp", "")
+	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+		if a.unit == 1 {
+			return 0, failure(reading.Reset)
+		}
+		return 10 * time.Millisecond, nil
+	}}
+	cycles, _ := watch(t, f, fleetOf(fansOf(g, 4)...), 5*time.Minute)
+	for i, c := range cycles[2:] {
+		for j, r := range c.Readings {
+			want := reading.OK
+			if j == 0 {
+				want = reading.Reset
+			}
+			if r.Outcome != want {
+				t.Errorf("cycle %d, fan %d: %s; want %s", i+2, j, r.Outcome, want)
+			}
+		}
+	}
+}
+
+// On a transport without numbers nothing is asked until late_reply after a
+// time-out has passed; on one with numbers it goes on at once.
+func TestQuietAfterATimeout(t *testing.T) {
+	for scheme, quiet := range map[string]time.Duration{"tcp": 0, "udp": 0, "rtu": 1600 * time.Millisecond,
+		"rtuovertcp": 1600 * time.Millisecond} {
+		g := newGateway(scheme, "")
+		cycles, _ := watch(t, &fake{answer: silentUnits(g.Timeout, 1)}, fleetOf(fansOf(g, 2)...), 20*time.Second)
+		ask := cycles[0].asked
+		if got := ask[1].at.Sub(ask[0].at) - g.Timeout; got != quiet {
+			t.Errorf("%s: quiet for %v after a time-out; want %v", scheme, got, quiet)
+		}
+	}
+}

@@ -1,0 +1,126 @@
+package poller_test
+
+import (
+	"fmt"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"go.uber.org/goleak"
+	"go.uber.org/zap"
+
+	"fanwarden/config"
+	"fanwarden/poller"
+	"fanwarden/poller/reading"
+	"fanwarden/rules/condition"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// fleetFor builds the same fleet anew, as loading a file twice does.
+func fleetFor(change func(gateways []*config.Gateway, fans []*config.Fan)) *config.Fleet {
+	var gateways []*config.Gateway
+	var fans []*config.Fan
+	for i := range 3 {
+		g := newGateway("tcp", fmt.Sprint(i))
+		g.ID = reading.GatewayID(fmt.Sprint("gateway-", i))
+		gateways, fans = append(gateways, g), append(fans, newFan(g, 1, 0))
+	}
+	change(gateways, fans)
+	return fleetOf(fans...)
+}
+
+// Reloading keeps the connections of the gateways that stay the same.
+func TestReloadKeepsWhatIsUnchanged(t *testing.T) {
+	same := func([]*config.Gateway, []*config.Fan) {}
+	tests := []struct {
+		name   string
+		change func([]*config.Gateway, []*config.Fan)
+		dials  int // more than the first three
+	}{
+		{"nothing", same, 0},
+		{"how a fan is judged", func(_ []*config.Gateway, f []*config.Fan) { f[1].Rules = condition.Defaults() }, 0},
+		{"a timeout", func(g []*config.Gateway, _ []*config.Fan) { g[0].Timeout = time.Second }, 1},
+		{"an address", func(_ []*config.Gateway, f []*config.Fan) { f[1].Points[0].Address = 7 }, 1},
+		{"a scale", func(_ []*config.Gateway, f []*config.Fan) { f[1].Points[0].Encoding.Scale = 2 }, 1},
+		{"two gateways", func(g []*config.Gateway, _ []*config.Fan) { g[0].MaxGap, g[2].Pause = 3, time.Millisecond }, 2},
+	}
+	for _, test := range tests {
+		f := &fake{t: t}
+		synctest.Test(t, func(t *testing.T) {
+			p := poller.New(f.dial, func(*poller.Cycle) {}, zap.NewNop())
+			p.Start(fleetFor(same))
+			time.Sleep(20 * time.Second)
+			p.Reload(fleetFor(test.change))
+			time.Sleep(20 * time.Second)
+			p.Stop()
+		})
+		if more := len(f.dials) - 3; more != test.dials || f.open != f.closed {
+			t.Errorf("%s: %d new connections, want %d; %d opened, %d closed", test.name, more, test.dials, f.open, f.closed)
+		}
+	}
+}
+
+// A gateway that has gone from the file is polled no more, and a new one is.
+func TestReloadAddsAndRemoves(t *testing.T) {
+	f := &fake{t: t}
+	synctest.Test(t, func(t *testing.T) {
+		seen := make(chan reading.GatewayID, 1000)
+		p := poller.New(f.dial, func(c *poller.Cycle) { seen <- c.Gateway }, zap.NewNop())
+		p.Start(fleetFor(func([]*config.Gateway, []*config.Fan) {}))
+		time.Sleep(6 * time.Second)
+		p.Reload(fleetFor(func(g []*config.Gateway, _ []*config.Fan) { g[0].ID = "gateway-new" }))
+		for len(seen) > 0 {
+			<-seen
+		}
+		time.Sleep(6 * time.Second)
+		p.Stop()
+		now := map[reading.GatewayID]bool{}
+		for len(seen) > 0 {
+			now[<-seen] = true
+		}
+		if now["gateway-0"] || !now["gateway-new"] || !now["gateway-1"] || !now["gateway-2"] {
+			t.Errorf("polled after the reload: %v", now)
+		}
+	})
+}
+
+// A reload does not make the poller forget that an answer may still come.
+func TestReloadKeepsTheQuiet(t *testing.T) {
+	g := newGateway("rtuovertcp", "")
+	f := &fake{t: t, answer: silentUnits(g.Timeout, 1)}
+	synctest.Test(t, func(t *testing.T) {
+		p := poller.New(f.dial, func(*poller.Cycle) {}, zap.NewNop())
+		fleet := func(gap int) *config.Fleet {
+			g := newGateway("rtuovertcp", "")
+			g.PollEvery, g.MaxGap, g.LateReply = 10*time.Millisecond, gap, time.Minute
+			return fleetOf(newFan(g, 1, 0))
+		}
+		p.Start(fleet(0))
+		time.Sleep(2 * g.Timeout)
+		p.Reload(fleet(1))
+		time.Sleep(2 * time.Minute)
+		p.Stop()
+	})
+	if apart := f.dials[1].Sub(f.dials[0]); apart < time.Minute {
+		t.Errorf("the new worker connected %v after the old one, and an answer may be a minute late", apart)
+	}
+}
+
+// Stopping waits for no more than the request that is under way.
+func TestStopIsBoundedByTheTimeout(t *testing.T) {
+	g := newGateway("tcp", "")
+	f := &fake{t: t, answer: silentUnits(g.Timeout, 1, 2, 3)}
+	synctest.Test(t, func(t *testing.T) {
+		p := poller.New(f.dial, func(*poller.Cycle) {}, zap.NewNop())
+		p.Start(fleetOf(fansOf(g, 3)...))
+		for len(f.requests()) == 0 {
+			time.Sleep(time.Millisecond)
+		}
+		begin := time.Now()
+		p.Stop()
+		if took := time.Since(begin); took > g.Timeout {
+			t.Errorf("stopping took %v", took)
+		}
+	})
+}

@@ -1,0 +1,154 @@
+package poller_test
+
+import (
+	"testing"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+)
+
+// scripted fills the registers of its gateway by unit and address.
+func scripted(g *config.Gateway, fan *config.Fan, words map[[2]int]uint16, silent ...int) func(t *testing.T) reading.Reading {
+	return func(t *testing.T) reading.Reading {
+		t.Helper()
+		f := &fake{answer: silentUnits(g.Timeout, silent...), words: words}
+		cycles, _ := watch(t, f, fleetOf(fan), 20*time.Second)
+		return cycles[0].Readings[0]
+	}
+}
+
+func inUnit(t *testing.T, p config.PlacedPoint, name string) config.PlacedPoint {
+	t.Helper()
+	unit, ok := units.Find(name)
+	if !ok {
+		t.Fatalf("no unit %q", name)
+	}
+	p.Encoding.Unit = unit
+	return p
+}
+
+func TestMarkedValueMakesAReadingInvalid(t *testing.T) {
+	for _, p := range []reading.Point{reading.Pressure, reading.Speed, reading.RPM} {
+		g := newGateway("tcp", "")
+		fan := newFan(g, 1, 0)
+		fan.Points = append(fan.Points, word(reading.RPM, 1, 2))
+		for i := range fan.Points {
+			fan.Points[i].Encoding.Invalid = []uint32{0x8000}
+		}
+		placed, _ := fan.Placed(p)
+		r := scripted(g, fan, map[[2]int]uint16{{1, 0}: 5, {1, 1}: 6, {1, 2}: 7, {1, placed.Address}: 0x8000})(t)
+		want := reading.Invalid
+		if p == reading.RPM { // a fan can be judged without it
+			want = reading.OK
+		}
+		if r.Outcome != want || r.Quality(p) != reading.Marked {
+			t.Errorf("%s marked: outcome %s, quality %s; want %s", p, r.Outcome, r.Quality(p), want)
+		}
+	}
+}
+
+func TestVelocityPressureBecomesAirflow(t *testing.T) {
+	g := newGateway("tcp", "")
+	fan := newFan(g, 1, 0)
+	fan.ControlsAirflow, fan.ProbeArea = true, 0.5
+	fan.Points[0].Point = reading.VelocityPressure
+	// V = sqrt(2 * 15 / 1.20138) = 4.997 m/s, through 0.5 m2.
+	r := scripted(g, fan, map[[2]int]uint16{{1, 0}: 15})(t)
+	if flow, good := r.Get(reading.Airflow); !good || flow < 2.498 || flow > 2.499 || r.Outcome != reading.OK {
+		t.Errorf("airflow %v, %v, outcome %s", flow, good, r.Outcome)
+	}
+	r = scripted(g, fan, nil, 1)(t)
+	if r.Quality(reading.Airflow) != reading.Unanswered || r.Outcome != reading.Timeout {
+		t.Errorf("silent: airflow %s, outcome %s", r.Quality(reading.Airflow), r.Outcome)
+	}
+}
+
+// A gateway that zero-fills what it has lost says so by nothing but zeros.
+func TestAllZeroMeansAbsent(t *testing.T) {
+	tests := []struct {
+		name  string
+		words map[[2]int]uint16
+		when  bool
+		want  reading.Outcome
+	}{
+		{"all zero", map[[2]int]uint16{{1, 0}: 0, {1, 1}: 0}, true, reading.UnitSilent},
+		{"stopped at no pressure, the map does not say so", map[[2]int]uint16{{1, 0}: 0, {1, 1}: 0}, false, reading.OK},
+		{"one word lives", map[[2]int]uint16{{1, 0}: 0, {1, 1}: 1}, true, reading.OK},
+	}
+	for _, test := range tests {
+		g := newGateway("tcp", "")
+		fan := newFan(g, 1, 0)
+		fan.PointMap.AbsentIfAllZero = test.when
+		r := scripted(g, fan, test.words)(t)
+		if r.Outcome != test.want {
+			t.Errorf("%s: %s; want %s", test.name, r.Outcome, test.want)
+		}
+		if _, good := r.Get(reading.Speed); good != (test.want == reading.OK) {
+			t.Errorf("%s: the speed counts as good: %v", test.name, good)
+		}
+	}
+}
+
+// What the gateway remembers of a unit that it has not heard for long is stale.
+func TestHeardAgo(t *testing.T) {
+	for _, own := range []bool{true, false} {
+		for ago, want := range map[uint16]reading.Outcome{20: reading.OK, 21: reading.UnitSilent} {
+			g := newGateway("tcp", "")
+			fan := newFan(g, 1, 0)
+			heard := inUnit(t, word(reading.HeardAgo, 200, 9), "s")
+			if own {
+				fan.Points = append(fan.Points, heard)
+			} else {
+				g.Unit = 200
+				g.PointMap = &config.PointMap{Points: []config.MappedPoint{{Point: reading.HeardAgo, Table: heard.Table,
+					Address: heard.Address, Encoding: heard.Encoding}}}
+			}
+			r := scripted(g, fan, map[[2]int]uint16{{1, 0}: 5, {1, 1}: 6, {200, 9}: ago})(t)
+			if r.Outcome != want {
+				t.Errorf("heard %d s ago (the fan's own point: %v): %s; want %s", ago, own, r.Outcome, want)
+			}
+			if stale := r.Quality(reading.Pressure) == reading.Stale; stale != (want == reading.UnitSilent) {
+				t.Errorf("heard %d s ago: pressure is %s", ago, r.Quality(reading.Pressure))
+			}
+			if value, good := r.Get(reading.HeardAgo); !good || value != float64(ago) {
+				t.Errorf("heard_ago is %v, %v", value, good)
+			}
+		}
+	}
+}
+
+// A contact on an input module of its own is unanswered when that module is
+// silent; the controller is not.
+func TestSilentModule(t *testing.T) {
+	g := newGateway("tcp", "")
+	fan := newFan(g, 1, 0)
+	fan.Points = append(fan.Points, config.PlacedPoint{Point: reading.Proof, Unit: 40, Table: decode.Discrete, Address: 3,
+		Encoding: decode.Encoding{Type: decode.Bool, Bit: decode.NoBit}})
+	r := scripted(g, fan, nil)(t)
+	if r.Outcome != reading.OK || !r.On(reading.Proof) {
+		t.Errorf("%s, proof %s", r.Outcome, r.Quality(reading.Proof))
+	}
+	r = scripted(g, fan, nil, 40)(t)
+	if r.Outcome != reading.OK || r.Quality(reading.Proof) != reading.Unanswered || own(t, fan, &r) != 2 {
+		t.Errorf("module silent: %s, proof %s", r.Outcome, r.Quality(reading.Proof))
+	}
+	r = scripted(g, fan, nil, 1)(t)
+	if r.Outcome != reading.Timeout || r.Quality(reading.Proof) != reading.Unanswered {
+		t.Errorf("controller silent: %s, proof %s", r.Outcome, r.Quality(reading.Proof))
+	}
+}
+
+// A reading's time is when the fan was first answered in the cycle.
+func TestTimeOfAReading(t *testing.T) {
+	g := newGateway("tcp", "")
+	fans := append(fansOf(g, 2), newFan(g, 2, 50))
+	cycles, _ := watch(t, &fake{}, fleetOf(fans...), 20*time.Second)
+	for i, want := range []time.Duration{10, 20, 30} {
+		if got := cycles[1].Readings[i].Time.Sub(cycles[1].Start); got != want*time.Millisecond {
+			t.Errorf("fan %d was read %v into the cycle; want %v", i, got, want*time.Millisecond)
+		}
+	}
+}
