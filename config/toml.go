@@ -33,7 +33,7 @@ var (
 func (r *reader) readTOML(file string, text []byte) *table {
 	text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
 	lines := strings.Split(string(text), "\n")
-	reported := 0
+	reported := -1 // no line yet, nor the one before the first
 	for range mostRepairs {
 		repaired := strings.Join(lines, "\n")
 		var values map[string]any
@@ -41,7 +41,7 @@ func (r *reader) readTOML(file string, text []byte) *table {
 		if err == nil {
 			return r.placed(file, repaired, values)
 		}
-		line, what, again := syntaxFault(err)
+		line, what, again := syntaxFault(repaired, err)
 		line = min(max(line, 1), len(lines))
 		if line == reported || line == reported+1 {
 			return nil // the wake of the fault before
@@ -67,7 +67,7 @@ func (r *reader) placed(file, text string, values map[string]any) *table {
 
 // syntaxFault returns the line and the words of the decoder's error, and
 // whether it is that of a name which is defined again.
-func syntaxFault(err error) (line int, what string, again bool) {
+func syntaxFault(text string, err error) (line int, what string, again bool) {
 	var parse toml.ParseError
 	if !errors.As(err, &parse) {
 		return 1, "the file cannot be read: " + err.Error(), false
@@ -78,7 +78,12 @@ func syntaxFault(err error) (line int, what string, again bool) {
 		what = strings.TrimSuffix(parse.Message, ".")
 		what = strings.ToLower(what[:1]) + what[1:]
 	}
-	return parse.Position.Line, what, again
+	line = parse.Position.Line
+	if at := parse.Position.Start; at > 0 && at <= len(text) {
+		// Where a line ends too early the decoder has counted its end already.
+		line = min(line, 1+strings.Count(text[:at], "\n"))
+	}
+	return line, what, again
 }
 
 func syntaxRemedy(again bool) string {
