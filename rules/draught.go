@@ -17,6 +17,7 @@ const (
 	stepTime    = 3 * time.Minute  // a rise that took longer was no step
 	stayTime    = 3 * time.Minute  // filter over what must stay
 	stepGrace   = 2 * time.Minute
+	rare        = 4.0  // mean distances from the baseline that gusts hardly reach (three sigma)
 	smallStep   = 10.0 // Pa, no step below it counts
 	low         = 0.3  // of a step: below this the rise has not begun
 	stays       = 0.6  // of a step: above this it has stayed
@@ -31,6 +32,7 @@ type draught struct {
 	late    filter
 	base    filter
 	trend   filter
+	spread  filter // mean distance of the reading from the baseline
 	learned time.Duration
 	low     int64 // when the reading was last near the baseline
 	hasLow  bool
@@ -56,8 +58,10 @@ func (d *draught) feed(s *sample, hold time.Duration) {
 	}
 	near := d.near.feed(s.demand, s.step, nearby)
 	level := d.learn(d.late.feed(near, s.step, delay), s.step)
-	need := max(smallStep, math.Abs(s.target)/2, 2*s.tolerance)
-	switch over := near - level; {
+	over := near - level
+	need := max(smallStep, math.Abs(s.target)/2, 2*s.tolerance, rare*d.spread.value)
+	d.spread.feed(math.Abs(over), s.step, max(min(d.learned, draughtTime), s.step))
+	switch {
 	case over <= low*need:
 		d.low, d.hasLow = s.now, true
 	case over >= need && d.hasLow && time.Duration(s.now-d.low) <= stepTime:

@@ -13,8 +13,8 @@ import (
 // was lost in the point map. One of three things shows it:
 //
 //   - moves: the reading moves the wrong way at a start, a stop, a forced step or
-//     a run to the top (moves.go). A move beyond what branch fans can push
-//     suffices; of smaller ones it takes two with no right one between, of which
+//     a run to the top (moves.go). A move by more than branch fans can push, to
+//     where they cannot push it, suffices; of smaller ones it takes two with no right one between, of which
 //     at least one is a stop or a forced step, because at a start demand may
 //     outrun the fan.
 //   - limit: at its top speed, of its own or forced, it reads more than three
@@ -102,7 +102,7 @@ func (c *inverted) weigh(m move, s *sample) {
 	switch wrong := m.wrongWay(); {
 	case m.clipped:
 		return
-	case wrong > c.beyond:
+	case wrong > c.beyond && m.faster() > c.beyond:
 		c.find(wrongMove)
 		c.proof = m
 	case wrong >= need && m.kind != run:

@@ -42,6 +42,14 @@ func (m move) wrongWay() float64 {
 	return m.from - m.to
 }
 
+// faster is the reading, from demand, at the higher of the two speeds.
+func (m move) faster() float64 {
+	if m.fast > m.slow {
+		return m.to
+	}
+	return m.from
+}
+
 // Figures of moves. (Engineering choices.)
 const (
 	bigStep  = 0.2              // speed, the least that must show in the reading
