@@ -37,12 +37,14 @@ func New(dial Dial, sink Sink, log *zap.Logger) *Poller {
 }
 
 // Start begins to poll a fleet.
-func (p *Poller) Start(fleet *config.Fleet) { p.Reload(fleet) }
+func (p *Poller) Start(fleet *config.Fleet) { p.Reload(fleet, func() {}) }
 
 // Reload polls another fleet from now on. The workers of gateways whose own
 // settings, fans and point maps are the same go on undisturbed. The others are
 // stopped, which takes up to the timeout of a request, before new ones start.
-func (p *Poller) Reload(fleet *config.Fleet) {
+// In between, swap is called, so that what was read by the old file is never
+// judged by the new one.
+func (p *Poller) Reload(fleet *config.Fleet, swap func()) {
 	p.lock.Lock()
 	defer p.lock.Unlock()
 	wanted := map[reading.GatewayID]*Plan{}
@@ -53,6 +55,7 @@ func (p *Poller) Reload(fleet *config.Fleet) {
 		plan := wanted[r.gateway.ID]
 		return plan == nil || !same(r.plan, plan)
 	})
+	swap()
 	var starting []*worker
 	for id, plan := range wanted {
 		if p.running[id] == nil {

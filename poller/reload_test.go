@@ -51,7 +51,7 @@ func TestReloadKeepsWhatIsUnchanged(t *testing.T) {
 			p := poller.New(f.dial, func(*poller.Cycle) {}, zap.NewNop())
 			p.Start(fleetFor(same))
 			time.Sleep(20 * time.Second)
-			p.Reload(fleetFor(test.change))
+			p.Reload(fleetFor(test.change), func() {})
 			time.Sleep(20 * time.Second)
 			p.Stop()
 		})
@@ -69,7 +69,7 @@ func TestReloadAddsAndRemoves(t *testing.T) {
 		p := poller.New(f.dial, func(c *poller.Cycle) { seen <- c.Gateway }, zap.NewNop())
 		p.Start(fleetFor(func([]*config.Gateway, []*config.Fan) {}))
 		time.Sleep(6 * time.Second)
-		p.Reload(fleetFor(func(g []*config.Gateway, _ []*config.Fan) { g[0].ID = "gateway-new" }))
+		p.Reload(fleetFor(func(g []*config.Gateway, _ []*config.Fan) { g[0].ID = "gateway-new" }), func() {})
 		for len(seen) > 0 {
 			<-seen
 		}
@@ -98,7 +98,7 @@ func TestReloadKeepsTheQuiet(t *testing.T) {
 		}
 		p.Start(fleet(0))
 		time.Sleep(2 * g.Timeout)
-		p.Reload(fleet(1))
+		p.Reload(fleet(1), func() {})
 		time.Sleep(2 * time.Minute)
 		p.Stop()
 	})

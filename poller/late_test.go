@@ -1,0 +1,112 @@
+package poller
+
+import (
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"fanwarden/config"
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+)
+
+func TestLateIsForgottenAfterItsHorizon(t *testing.T) {
+	l := newLate(&config.Gateway{Scheme: "rtuovertcp", Timeout: time.Second, LateReply: 2 * time.Second})
+	begin := time.Unix(0, 0)
+	l.add(&Request{Unit: 1, Table: decode.Input, Count: 2}, begin)
+	l.add(&Request{Unit: 1, Table: decode.Input, Count: 3}, begin.Add(time.Second))
+	l.forget(begin.Add(15*time.Second - 1))
+	if !l.fits(1, decode.Input, 4) || !l.fits(1, decode.Input, 6) {
+		t.Error("forgotten too early")
+	}
+	l.forget(begin.Add(15 * time.Second))
+	if l.fits(1, decode.Input, 4) || !l.fits(1, decode.Input, 6) {
+		t.Error("the first of two is to be forgotten after 15 s, and the other is not")
+	}
+}
+
+// Answers that have numbers, on a connection that closes with them, cannot be
+// mistaken. UDP's numbers begin anew with every socket.
+func TestWhereLateAnswersAreFeared(t *testing.T) {
+	for scheme, feared := range map[string]bool{"tcp": false, "tcp+tls": false, "udp": true, "rtu": true, "rtuovertcp": true} {
+		l := newLate(&config.Gateway{Scheme: scheme, Timeout: time.Second})
+		l.add(&Request{Unit: 1, Table: decode.Input, Count: 2}, time.Now())
+		if got := l.fits(1, decode.Input, 4); got != feared {
+			t.Errorf("%s: %v", scheme, got)
+		}
+	}
+}
+
+// An answer is known by its unit, function and length only; coils that fill
+// the same bytes look alike.
+func TestWhatALateAnswerFits(t *testing.T) {
+	l := newLate(&config.Gateway{Scheme: "rtu", Timeout: time.Second})
+	l.add(&Request{Unit: 1, Table: decode.Coil, Count: 9}, time.Now())
+	tests := []struct {
+		request Request
+		fits    bool
+	}{
+		{Request{Unit: 1, Table: decode.Coil, Count: 9}, true},
+		{Request{Unit: 1, Table: decode.Coil, Address: 50, Count: 16}, true},
+		{Request{Unit: 1, Table: decode.Coil, Count: 8}, false},
+		{Request{Unit: 2, Table: decode.Coil, Count: 9}, false},
+		{Request{Unit: 1, Table: decode.Discrete, Count: 9}, false},
+	}
+	for _, test := range tests {
+		if got := l.fits(test.request.Unit, test.request.Table, test.request.bytes()); got != test.fits {
+			t.Errorf("%d %s +%d: %v", test.request.Unit, test.request.Table, test.request.Count, got)
+		}
+	}
+	if !l.doubts(1, decode.Coil, false) || l.doubts(2, decode.Coil, false) || !l.doubts(2, decode.Coil, true) ||
+		l.doubts(1, decode.Input, true) {
+		t.Error("an exception is in doubt from the same function: of the same unit, or in the gateway's own name")
+	}
+}
+
+// Whatever has been lost, the parts bring the whole and fit no late answer; and
+// where there are none, indeed no way to cut the request avoids all of them.
+func TestReshape(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		g := &config.Gateway{ID: "g", Scheme: "rtuovertcp", Timeout: time.Second, MaxGap: 2, MaxRegisters: 12}
+		fan := &config.Fan{ID: "ef", Gateway: g, Unit: 1}
+		address := 0
+		for p := range rapid.IntRange(1, 5).Draw(rt, "points") {
+			kind := rapid.SampledFrom([]decode.Type{decode.Uint16, decode.Float32}).Draw(rt, "type")
+			fan.Points = append(fan.Points, at(reading.Point(p), 1, decode.Input, address, kind))
+			address += kind.Words()
+		}
+		plan := PlanGateway(g, []*config.Fan{fan})
+		l := newLate(g)
+		for range rapid.IntRange(0, 4).Draw(rt, "lost") {
+			l.add(&Request{Unit: 1, Table: decode.Input, Count: rapid.IntRange(1, 6).Draw(rt, "count")}, time.Now())
+		}
+		parts := l.reshape(&plan.Requests[0])
+		if parts == nil {
+			if anyCut(&l, plan.Requests[0].runs()) {
+				rt.Fatal("there is a way to ask for it")
+			}
+			return
+		}
+		covers(rt, plan, parts)
+		for _, part := range parts {
+			if l.fits(part.Unit, part.Table, part.bytes()) {
+				rt.Fatalf("a late answer fits a part of %d registers", part.Count)
+			}
+		}
+	})
+}
+
+// anyCut tries every way to cut a row of runs.
+func anyCut(l *late, runs []Request) bool {
+	if len(runs) == 0 {
+		return true
+	}
+	for n := 1; n <= len(runs); n++ {
+		part := joined(runs[:n])
+		if !l.fits(part.Unit, part.Table, part.bytes()) && anyCut(l, runs[n:]) {
+			return true
+		}
+	}
+	return false
+}
