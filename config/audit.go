@@ -131,16 +131,9 @@ func (a *audit) speeds(f *Fan) {
 			percent(f.OverrideSpeed), percent(f.MinSpeed), percent(f.MaxSpeed)), "write an override_speed within it, or 0 % for a forced stop")
 	}
 	if f.MinSpeed < f.StoppedBelow {
-		a.warn(f, either2(f, "min_speed", "stopped_below"), fmt.Sprintf("at its lowest speed (%s) the fan is taken for stopped (below %s)",
+		a.warn(f, f.origin.either("min_speed", "stopped_below"), fmt.Sprintf("at its lowest speed (%s) the fan is taken for stopped (below %s)",
 			percent(f.MinSpeed), percent(f.StoppedBelow)), "raise min_speed, or lower stopped_below")
 	}
-}
-
-func either2(f *Fan, first, second string) string {
-	if _, given := f.origin.keys[first]; given {
-		return first
-	}
-	return second
 }
 
 // reach asks whether the sensor can read what the controller is to act on.

@@ -133,5 +133,13 @@ func (o origin) of(key string) int {
 	return o.line
 }
 
+// either returns the first of two keys if it was given, or else the second.
+func (o origin) either(first, second string) string {
+	if _, given := o.keys[first]; given {
+		return first
+	}
+	return second
+}
+
 // Place returns where the fan stands in the fleet file or the roster.
 func (f *Fan) Place() (file string, line int) { return f.origin.file, f.origin.line }

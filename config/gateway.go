@@ -110,6 +110,8 @@ func (a *assembly) timing(t *table, g *Gateway) {
 	g.LateReply = t.duration("late_reply", late, 0)
 }
 
+// either returns the first of two keys if it is given, or else the second: the
+// one of the two whose line a fault should name.
 func either(t *table, first, second string) string {
 	if t.has(first) {
 		return first
@@ -188,7 +190,7 @@ func (a *assembly) ownPoints(t *table, g *Gateway) {
 	a.notes(g.PointMap).ofGateway = true
 	for _, p := range g.PointMap.Points {
 		if p.Point < reading.HeardAgo {
-			t.fault("pointmap", fmt.Sprintf("point map %q has %s, which a gateway has not", g.PointMap.Name, p.Point),
+			t.fault("pointmap", fmt.Sprintf("point map %q has %s, which is a fan's", g.PointMap.Name, p.Point),
 				"give the gateway a map of its own with heard_ago, heartbeat or outdoor_temperature only")
 			break
 		}

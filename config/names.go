@@ -25,7 +25,9 @@ func (t *table) id(kind string) string {
 		return ""
 	}
 	id := t.text("id", "")
-	t.name = fmt.Sprintf("%s %q", kind, id)
+	if id != "" {
+		t.name = fmt.Sprintf("%s %q", kind, id)
+	}
 	if e := t.take("id"); e != nil && !goodID(id) && e.value == any(id) {
 		t.fault("id", "the id cannot be used", "use letters, digits, '-', '_' and '.' only, a letter or digit first, 100 at most")
 	}

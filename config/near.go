@@ -8,6 +8,22 @@ import (
 // nearest returns the name that somebody who wrote a wrong one most likely
 // meant, or "" where none is near.
 func nearest(wrong string, names []string) string {
+	if name := misspelt(wrong, names); name != "" {
+		return name
+	}
+	for _, name := range names { // a beginning of the name, or more than the name
+		if len(wrong) >= shortest && len(name) >= shortest && (strings.HasPrefix(name, wrong) || strings.HasPrefix(wrong, name)) {
+			return name
+		}
+	}
+	return ""
+}
+
+// shortest is how long a beginning must be to tell what was meant.
+const shortest = 4
+
+// misspelt returns the name that differs from a wrong one by a few letters.
+func misspelt(wrong string, names []string) string {
 	best, least := "", 1+max(1, len(wrong)/3)
 	for _, name := range names {
 		if d := distance(strings.ToLower(wrong), strings.ToLower(name)); d < least {
@@ -26,7 +42,7 @@ func meant(wrong string, names []string) string {
 	case len(names) == 0:
 		return "there is none in the file yet"
 	case len(names) > 12:
-		return fmt.Sprintf("write one of the file's %d, such as %s", len(names), quoted(names[:3]))
+		return fmt.Sprintf("write one of the %d that there are, such as %s", len(names), quoted(names[:3]))
 	}
 	return "write one of " + quoted(names)
 }

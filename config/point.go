@@ -239,7 +239,7 @@ func (t *table) scaled(e *decode.Encoding, p reading.Point) {
 	}
 	what := fmt.Sprintf("%q is not a unit that is known", name)
 	if known {
-		what = fmt.Sprintf("%s is a unit of %s, and %s is %s", name, unit.Dimension, p, dimensions(p))
+		what = fmt.Sprintf("%s is a unit of %s, and the point wants %s", name, unit.Dimension, dimensions(p))
 	}
 	if e := t.take("unit"); e != nil && e.value == any(name) {
 		t.fault("unit", what, "write one of "+strings.Join(wanted, ", "))
@@ -261,7 +261,7 @@ func wantedUnits(p reading.Point) []string {
 
 func dimensions(p reading.Point) string {
 	if p == reading.Setpoint {
-		return "a pressure or an airflow"
+		return "pressure or airflow"
 	}
-	return "a " + p.Dimension().String()
+	return p.Dimension().String()
 }

@@ -108,10 +108,17 @@ func (r *reader) header(path string, line int, header []string) []string {
 	known := fanKeys()
 	for _, key := range header {
 		if !slices.Contains(known, key) {
-			r.add(path, line, fmt.Sprintf("%q is not a key of [[fans]]", key), "correct or remove the column; "+meant(key, known))
+			r.add(path, line, fmt.Sprintf("%q is not a key of [[fans]]", key), columnRemedy(key, known))
 		}
 	}
 	return header
+}
+
+func columnRemedy(key string, known []string) string {
+	if near := nearest(key, known); near != "" {
+		return fmt.Sprintf("did you mean %q?", near)
+	}
+	return "correct its name or remove the column"
 }
 
 // fanKeys lists what a column may be called: the keys that a fan is asked for,

@@ -137,10 +137,16 @@ func (t *table) know(key string) {
 	}
 }
 
-// require reports a key that must be given and is not.
+// require reports a key that must be given and is not, and returns whether it
+// is given.
 func (t *table) require(key, remedy string) bool {
 	if t.has(key) {
 		return true
+	}
+	for other := range t.entries {
+		if misspelt(other, []string{key}) != "" {
+			return false // it is there under a wrong name, which is reported as such
+		}
 	}
 	t.fault("", fmt.Sprintf("%q is missing", key), remedy)
 	return false

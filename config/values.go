@@ -56,7 +56,7 @@ func (t *table) boolean(key string, def bool) bool {
 			return false
 		}
 	}
-	t.fault(key, fmt.Sprintf("%q cannot be %s", key, show(e.value)), "write true or false, without quotes")
+	t.fault(key, fmt.Sprintf("%q cannot be %s", key, show(e.value)), "write true or false"+t.bare())
 	return def
 }
 
@@ -74,10 +74,18 @@ func (t *table) integer(key string, def, low, high int) int {
 	}
 	if !ok || n < int64(low) || n > int64(high) {
 		t.fault(key, fmt.Sprintf("%q cannot be %s", key, show(e.value)),
-			fmt.Sprintf("write a whole number from %d to %d, without quotes", low, high))
+			fmt.Sprintf("write a whole number from %d to %d%s", low, high, t.bare()))
 		return def
 	}
 	return int(n)
+}
+
+// bare tells a TOML file's writer what a spreadsheet's need not know.
+func (t *table) bare() string {
+	if t.cells {
+		return ""
+	}
+	return ", without quotes"
 }
 
 // number returns a plain number.
@@ -101,7 +109,7 @@ func (t *table) number(key string, def float64) float64 {
 		ok = false
 	}
 	if !ok || math.IsNaN(n) || math.IsInf(n, 0) {
-		t.fault(key, fmt.Sprintf("%q cannot be %s", key, show(e.value)), "write a plain number, without quotes or unit")
+		t.fault(key, fmt.Sprintf("%q cannot be %s", key, show(e.value)), "write a plain number without a unit"+t.bare())
 		return def
 	}
 	return n
@@ -145,14 +153,12 @@ func (t *table) measured(key string, d units.Dimension) (string, bool) {
 	}
 	text, ok := e.value.(string)
 	if !ok {
-		what := fmt.Sprintf("%q has no unit", key)
-		remedy := fmt.Sprintf("write a value and a unit in quotes (%s)", strings.Join(units.Names(d), ", "))
+		remedy := "write a value and a unit in quotes"
 		switch e.value.(type) {
 		case int64, float64:
-			remedy = fmt.Sprintf("write value and unit in quotes, as in %s = \"%v %s\" (or %s)", key, e.value,
-				units.Names(d)[0], strings.Join(units.Names(d)[1:], ", "))
+			remedy = fmt.Sprintf("write both in quotes: %s = \"%v UNIT\"", key, e.value)
 		}
-		t.fault(key, what, remedy)
+		t.fault(key, fmt.Sprintf("%q has no unit", key), remedy+"; the unit is one of "+strings.Join(units.Names(d), ", "))
 	}
 	return text, ok
 }
