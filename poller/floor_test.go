@@ -25,7 +25,7 @@ func registers(g *config.Gateway, unit, n int) *config.Fan {
 // as Modbus over Serial Line V1.02, section 2.5.1.1 has them.
 func TestFloorOfOneRead(t *testing.T) {
 	tests := []struct {
-		baud             int
+		baud               int
 		n1, n10, n50, n125 float64
 	}{
 		{9600, 25.21, 45.83, 137.50, 309.38},
