@@ -1,0 +1,88 @@
+package config
+
+import (
+	"math"
+	"testing"
+
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+)
+
+// Velocity pressure in standard air of 0.075 lb/ft3: 1000, 2000 and 2500 fpm are
+// 0.0623, 0.2494 and 0.3897 in. of water (V = 4005 sqrt(VP), common to fan
+// engineering texts, computed from it; it agrees within 0.1 %).
+func TestAirflowFromVelocityPressure(t *testing.T) {
+	inch, _ := units.Find("inH2O")
+	foot, _ := units.Find("ft")
+	for _, c := range []struct{ vp, fpm float64 }{{0.0623, 1000}, {0.2494, 2000}, {0.3897, 2500}} {
+		f := &Fan{ControlsAirflow: true, ProbeArea: 2, ProbeFactor: 0.5, AirDensity: defaultAirDensity}
+		var r reading.Reading
+		r.Set(reading.VelocityPressure, inch.Base(c.vp))
+		f.Complete(&r)
+		want := foot.Base(c.fpm) / 60 // m/s through 2 m2 at a factor of a half
+		if got, ok := r.Get(reading.Airflow); !ok || math.Abs(got/want-1) > 1e-3 {
+			t.Errorf("%v in.: %v m3/s, want %v", c.vp, got, want)
+		}
+	}
+}
+
+func TestAirflowThatDoesNotFollow(t *testing.T) {
+	flow := &Fan{ControlsAirflow: true, ProbeArea: 1, ProbeFactor: 1, AirDensity: defaultAirDensity}
+	for name, c := range map[string]struct {
+		fan  *Fan
+		fill func(*reading.Reading)
+		want reading.Quality
+	}{
+		"below zero":      {flow, func(r *reading.Reading) { r.Set(reading.VelocityPressure, -1) }, reading.Marked},
+		"not answered":    {flow, func(r *reading.Reading) { r.Mark(reading.VelocityPressure, reading.Unanswered) }, reading.Unanswered},
+		"not mapped":      {flow, func(*reading.Reading) {}, reading.NotMapped},
+		"a pressure fan":  {&Fan{}, func(r *reading.Reading) { r.Set(reading.VelocityPressure, 1) }, reading.NotMapped},
+		"a flow was read": {flow, func(r *reading.Reading) { r.Set(reading.VelocityPressure, 1); r.Mark(reading.Airflow, reading.Stale) }, reading.Stale},
+	} {
+		var r reading.Reading
+		c.fill(&r)
+		c.fan.Complete(&r)
+		if got := r.Quality(reading.Airflow); got != c.want {
+			t.Errorf("%s: %v, want %v", name, got, c.want)
+		}
+	}
+}
+
+func TestPlacedPoints(t *testing.T) {
+	f := &Fan{Points: []PlacedPoint{{Point: reading.Pressure, Address: 7, Encoding: decode.Encoding{Type: decode.Int32}},
+		{Point: reading.HighSpeed, Table: decode.Coil}}}
+	f.Points[0].Table = decode.Input
+	p, ok := f.Placed(reading.Pressure)
+	if !ok || p.Address != 7 || p.Words() != 2 || f.Points[1].Words() != 1 {
+		t.Errorf("%+v", p)
+	}
+	if _, ok := f.Placed(reading.Speed); ok {
+		t.Error("a point that the fan has not")
+	}
+	if f.Controlled() != reading.Pressure || (&Fan{ControlsAirflow: true}).Controlled() != reading.Airflow {
+		t.Error("controlled value")
+	}
+}
+
+func TestSpeedOfTheSerialSide(t *testing.T) {
+	for _, c := range []struct {
+		g    Gateway
+		want int
+	}{
+		{Gateway{Scheme: "rtu", Baud: 9600}, 9600},
+		{Gateway{Scheme: "tcp", LineBaud: 38400}, 38400},
+		{Gateway{Scheme: "tcp"}, 0},
+	} {
+		if got := c.g.SerialBaud(); got != c.want {
+			t.Errorf("%+v: %d", c.g, got)
+		}
+	}
+}
+
+func TestFaultIsPrintedWithPlaceAndRemedy(t *testing.T) {
+	f := Fault{File: "fleet.toml", Line: 12, What: "the fan has no gateway", Remedy: "name one"}
+	if got, want := f.String(), "fleet.toml:12: the fan has no gateway; name one"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
