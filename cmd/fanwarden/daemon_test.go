@@ -17,7 +17,7 @@ import (
 )
 
 // patience is how long a test waits for an event of a daemon on a busy machine.
-const patience = 30 * time.Second
+const patience = time.Minute
 
 // binary is the program as it is shipped, but for the race detector.
 var binary = sync.OnceValues(func() (string, error) {
