@@ -1,6 +1,7 @@
 package poller
 
 import (
+	"slices"
 	"time"
 
 	"fanwarden/config"
@@ -19,9 +20,10 @@ import (
 // that it would fit. The block is asked for in parts of other lengths instead,
 // or, where no parts differ, not at all until the danger is over.
 //
-// UDP has numbers, but they begin anew with every connection, so the second
-// defence holds there as well. A TCP connection takes its late answers with it
-// when it closes.
+// UDP has numbers, but they begin anew with every socket, and a new socket can
+// have the old one's port: the second defence holds there as well, until
+// late_reply has passed. A TCP connection takes its late answers with it when
+// it closes.
 type late struct {
 	horizon time.Duration // how long an answer may still come; 0: answers have numbers
 	lost    []lost        // the oldest first
@@ -40,10 +42,13 @@ type lost struct {
 const horizons = 5
 
 func newLate(gateway *config.Gateway) late {
-	if gateway.Scheme == "tcp" || gateway.Scheme == "tcp+tls" {
-		return late{}
+	switch {
+	case numberless(gateway):
+		return late{horizon: horizons * (gateway.Timeout + gateway.LateReply)}
+	case gateway.Scheme == "udp":
+		return late{horizon: gateway.LateReply}
 	}
-	return late{horizon: horizons * (gateway.Timeout + gateway.LateReply)}
+	return late{}
 }
 
 // add remembers a request whose answer did not come.
@@ -111,5 +116,6 @@ func (l *late) reshape(r *Request) []Request {
 	for end := len(runs); end > 0; end = from[end] {
 		parts = append(parts, joined(runs[from[end]:end]))
 	}
+	slices.Reverse(parts)
 	return parts
 }

@@ -30,7 +30,7 @@ func TestLateIsForgottenAfterItsHorizon(t *testing.T) {
 // mistaken. UDP's numbers begin anew with every socket.
 func TestWhereLateAnswersAreFeared(t *testing.T) {
 	for scheme, feared := range map[string]bool{"tcp": false, "tcp+tls": false, "udp": true, "rtu": true, "rtuovertcp": true} {
-		l := newLate(&config.Gateway{Scheme: scheme, Timeout: time.Second})
+		l := newLate(&config.Gateway{Scheme: scheme, Timeout: time.Second, LateReply: time.Second})
 		l.add(&Request{Unit: 1, Table: decode.Input, Count: 2}, time.Now())
 		if got := l.fits(1, decode.Input, 4); got != feared {
 			t.Errorf("%s: %v", scheme, got)

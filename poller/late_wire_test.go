@@ -2,6 +2,7 @@ package poller_test
 
 import (
 	"math/rand/v2"
+	"net"
 	"sync"
 	"testing"
 	"time"
@@ -33,7 +34,7 @@ func TestLateRepliesOverRTUOnTCP(t *testing.T) {
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
 			t.Parallel()
-			const timeout = 15 * time.Millisecond
+			const timeout = 10 * time.Millisecond
 			var lock sync.Mutex
 			random := rand.New(rand.NewPCG(1, 2))
 			lateOnes := 0
@@ -107,5 +108,85 @@ func TestReadsOverTheWire(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// A gateway that hangs up on everybody between two cycles costs no reading;
+// one that is gone is found again when it is back at its address.
+func TestGatewayLostAndFound(t *testing.T) {
+	server := serve(t, false, false, func(request) reply { return reply{} })
+	address := server.address()
+	g := newGateway("tcp", address)
+	g.PollEvery = 50 * time.Millisecond
+	outcomes := make(chan reading.Outcome)
+	enough := make(chan struct{})
+	p := poller.New(dialModbus, func(c *poller.Cycle) {
+		select {
+		case outcomes <- c.Readings[0].Outcome:
+		case <-enough:
+		}
+	}, zap.NewNop())
+	p.Start(fleetOf(newFan(g, 1, 0)))
+	defer p.Stop()
+	defer close(enough)
+	await := func(want reading.Outcome) {
+		t.Helper()
+		for end := time.After(10 * time.Second); ; {
+			select {
+			case got := <-outcomes:
+				if got == want {
+					return
+				}
+			case <-end:
+				t.Fatalf("no reading was %s within 10 s", want)
+			}
+		}
+	}
+	await(reading.OK)
+	for range 5 {
+		server.hangUp()
+		if got := <-outcomes; got != reading.OK {
+			t.Errorf("%s after the gateway closed an idle connection", got)
+		}
+	}
+	server.stop()
+	await(reading.Refused)
+	listener, err := net.Listen("tcp", address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	serveOn(t, listener, false, false, func(request) reply { return reply{} })
+	await(reading.OK)
+}
+
+// What a gateway says of a unit behind it, over the wire.
+func TestGatewayExceptionsOverTheWire(t *testing.T) {
+	for _, scheme := range []string{"tcp", "rtuovertcp"} {
+		codes := map[byte]byte{2: 0x0B, 3: 0x0A, 4: 0x07, 5: 0x02}
+		server := serve(t, scheme == "rtuovertcp", false, func(r request) reply { return reply{exception: codes[r.unit]} })
+		g := newGateway(scheme, server.address())
+		g.PollEvery = 50 * time.Millisecond
+		cycles := make(chan []reading.Reading, 1)
+		p := poller.New(dialModbus, func(c *poller.Cycle) {
+			select {
+			case cycles <- append([]reading.Reading{}, c.Readings...):
+			default:
+			}
+		}, zap.NewNop())
+		p.Start(fleetOf(fansOf(g, 5)...))
+		readings := <-cycles
+		p.Stop()
+		want := []reading.Outcome{reading.OK, reading.UnitSilent, reading.PathUnavailable, reading.Exception, reading.Exception}
+		for i, r := range readings {
+			if r.Outcome != want[i] {
+				t.Errorf("%s: %s is %s; want %s", scheme, r.Fan, r.Outcome, want[i])
+			}
+		}
+		if readings[3].ExceptionCode != 7 || readings[4].ExceptionCode != 2 {
+			t.Errorf("%s: codes %02X and %02X; want 07 and 02", scheme, readings[3].ExceptionCode, readings[4].ExceptionCode)
+		}
+		if n := server.connections(); n != 1 {
+			t.Errorf("%s: %d connections; exceptions close none", scheme, n)
+		}
 	}
 }

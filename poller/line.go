@@ -92,12 +92,22 @@ func (l *line) connect(ctx context.Context) *reading.Failure {
 	defer cancel()
 	session, err := l.dial(bounded, l.gateway)
 	if err != nil {
+		if ctx.Err() != nil {
+			return stopped()
+		}
 		failure := asFailure(err)
 		l.lose(failure, time.Now())
 		return failure
 	}
-	l.session, l.fresh, l.away = session, true, false
+	l.use(session)
 	return nil
+}
+
+// use takes a new session. The gateway's pause is kept after connecting as
+// well: some drop what comes too soon.
+func (l *line) use(session Session) {
+	l.session, l.fresh, l.away = session, true, false
+	l.rested = time.Now()
 }
 
 // drop closes the connection after an error: what comes late has nowhere to go.
@@ -182,7 +192,7 @@ func (l *line) settle(attempt dialled) {
 		l.lose(asFailure(attempt.err), time.Now())
 		return
 	}
-	l.session, l.fresh, l.away = attempt.session, true, false
+	l.use(attempt.session)
 }
 
 // end closes what is open, and waits for an attempt that is under way.

@@ -154,6 +154,39 @@ func TestUnitThatBreaksTheConnection(t *testing.T) {
 	}
 }
 
+// After a time-out an exception from the same unit and function may be the
+// late answer to the other request: nobody is asked on that connection any
+// more, and nobody at all until its own answer has had time to come.
+func TestExceptionThatMayBeLate(t *testing.T) {
+	g := newGateway("rtuovertcp", "")
+	n := 0
+	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+		if a.unit == 1 {
+			switch n++; n {
+			case 1:
+				return g.Timeout, failure(reading.Timeout)
+			case 2:
+				return 10 * time.Millisecond, exception(4)
+			}
+		}
+		return 10 * time.Millisecond, nil
+	}}
+	fan := newFan(g, 1, 0)
+	fan.Points = append(fan.Points, word(reading.RPM, 1, 50))
+	cycles, _ := watch(t, f, fleetOf(fan), 30*time.Second)
+	if len(f.dials) != 3 {
+		t.Fatalf("%d connections; want one more after the time-out and one more after the exception", len(f.dials))
+	}
+	asked := cycles[1].asked
+	// The block of two is asked for in ones: the first is refused, and the quiet follows.
+	if asked[0].count != 1 || asked[0].address != 0 {
+		t.Errorf("asked for %d+%d after a block of two was lost", asked[0].address, asked[0].count)
+	}
+	if quiet := f.dials[2].Sub(asked[0].at); quiet < g.LateReply {
+		t.Errorf("the next connection came %v after the exception; want %v", quiet, g.LateReply)
+	}
+}
+
 // On a transport without numbers nothing is asked until late_reply after a
 // time-out has passed; on one with numbers it goes on at once.
 func TestQuietAfterATimeout(t *testing.T) {

@@ -2,7 +2,6 @@ package poller
 
 import (
 	"context"
-	"reflect"
 	"slices"
 	"sync"
 
@@ -78,7 +77,7 @@ func (p *Poller) begin(workers []*worker) {
 		ctx, stop := context.WithCancel(context.Background())
 		r := &running{worker: w, stop: stop, ended: make(chan struct{})}
 		p.running[w.gateway.ID] = r
-		if serial(w) == 1 {
+		if serial(w) == 1 && len(w.units) > 0 {
 			w.line.connect(ctx)
 		}
 		go func() {
@@ -128,7 +127,8 @@ func (p *Poller) stop(which func(*running) bool) map[reading.GatewayID]*running 
 	return stopped
 }
 
-// plans returns the plan of every gateway that has fans.
+// plans returns the plan of every gateway. One without fans has cycles too,
+// which ask nobody.
 func plans(fleet *config.Fleet) []*Plan {
 	fans := map[reading.GatewayID][]*config.Fan{}
 	for _, fan := range fleet.Fans {
@@ -136,9 +136,7 @@ func plans(fleet *config.Fleet) []*Plan {
 	}
 	var all []*Plan
 	for _, gateway := range fleet.Gateways {
-		if len(fans[gateway.ID]) > 0 {
-			all = append(all, PlanGateway(gateway, fans[gateway.ID]))
-		}
+		all = append(all, PlanGateway(gateway, fans[gateway.ID]))
 	}
 	return all
 }
@@ -146,16 +144,5 @@ func plans(fleet *config.Fleet) []*Plan {
 // same reports whether two plans read the same things in the same way. How the
 // readings are judged is no part of it.
 func same(a, b *Plan) bool {
-	if len(a.Fans) != len(b.Fans) || !reflect.DeepEqual(a.Gateway, b.Gateway) {
-		return false
-	}
-	for i := range a.Fans {
-		before, after := *a.Fans[i], *b.Fans[i]
-		before.Rules, after.Rules = nil, nil
-		before.Gateway, after.Gateway = nil, nil
-		if !reflect.DeepEqual(&before, &after) {
-			return false
-		}
-	}
-	return true
+	return a.Gateway.SamePolling(b.Gateway) && slices.EqualFunc(a.Fans, b.Fans, (*config.Fan).SamePolling)
 }

@@ -65,6 +65,10 @@ func serve(t *testing.T, rtu, transparent bool, decide func(request) reply) *gat
 	if err != nil {
 		t.Fatal(err)
 	}
+	return serveOn(t, listener, rtu, transparent, decide)
+}
+
+func serveOn(t *testing.T, listener net.Listener, rtu, transparent bool, decide func(request) reply) *gateway {
 	g := &gateway{t: t, listener: listener, rtu: rtu, transparent: transparent, decide: decide, open: map[net.Conn]bool{}}
 	g.busy.Add(1)
 	go g.accept()
