@@ -19,7 +19,7 @@ const (
 	stepGrace   = 2 * time.Minute
 	rare        = 4.0  // mean distances from the baseline that gusts hardly reach (three sigma)
 	smallStep   = 10.0 // Pa, no step below it counts
-	low         = 0.3  // of a step: below this the rise has not begun
+	low         = 0.3  // of a step: below this the rise has not begun, or is gone
 	stays       = 0.6  // of a step: above this it has stayed
 )
 
@@ -49,8 +49,10 @@ type draught struct {
 func (d *draught) feed(s *sample, hold time.Duration) {
 	w := wait{hold: hold, grace: stepGrace, exit: stepGrace}
 	if d.stand.open {
-		over := d.stay.feed(s.demand, s.step, stayTime) - d.expect(s.now, hold)
-		d.stand.feed(s.now, s.gap, over >= stays*d.step, w)
+		expected := d.expect(s.now, hold)
+		stayed := d.stay.feed(s.demand, s.step, stayTime)-expected >= stays*d.step
+		over := d.near.feed(s.demand, s.step, nearby)-expected >= low*d.step
+		d.stand.feed(s.now, s.gap, stayed && over, w)
 		return
 	}
 	if s.step == 0 { // first, or after a gap: a rise over it is no step

@@ -171,7 +171,7 @@ func (e *Engine) judgeGateway(g *gateway, rule *gatewayRule, evidence bool, gap 
 	case full && !l.stands:
 		l.stands, l.severity = true, l.setting.Severity
 		l.since = time.Unix(0, rule.stand.since).In(now.Location())
-		l.finding = g.finding(l.name, time.Duration(g.now-rule.stand.since))
+		l.finding = g.finding(l.name, rule.stand.stood)
 		e.raise(g.source, l, now)
 	case !full && l.stands:
 		e.clear(g.source, l, now, condition.Recovered)

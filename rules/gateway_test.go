@@ -101,3 +101,57 @@ func TestMissingDataKeepsWhatStands(t *testing.T) {
 	tr.steady(time.Minute, at(1, -10))
 	tr.want("22m0s raised pinned_at_max ef1", "31m0s raised gateway_down roof", "1h30m0s cleared gateway_down roof recovered")
 }
+
+func TestAControllerThatTheGatewayHasNotHeardIsSilent(t *testing.T) {
+	tr := newTrace(t, testFleet(1))
+	tr.steady(5*time.Minute, healthy.with(reading.HeardAgo, 2))
+	tr.steady(5*time.Minute, healthy.with(reading.HeardAgo, 60))
+	tr.want("7m0s raised controller_silent ef1")
+	want := "the gateway reports that it has not heard from the controller; this has stood for 2 min"
+	if got := tr.got[0].Summary; got != want {
+		t.Errorf("summary %q, want %q", got, want)
+	}
+}
+
+func TestALineBehindADeadGatewayIsSilenced(t *testing.T) {
+	tr := newTrace(t, testFleet(2))
+	tr.fail(5*time.Minute, reading.UnitSilent)
+	tr.fail(5*time.Minute, reading.Refused)
+	_, standing := tr.e.GatewayView("roof")
+	if len(standing) != 2 || standing[1].SilencedBy != condition.GatewayDown {
+		t.Errorf("standing %+v", standing)
+	}
+	tr.fail(5*time.Minute, reading.UnitSilent)
+	tr.want("1m0s raised line_silent roof", "6m0s raised gateway_down roof", "6m0s cleared line_silent roof silenced",
+		"10m0s cleared gateway_down roof recovered", "11m0s raised line_silent roof")
+}
+
+// TestAFanThatIsNoLongerPolledDoesNotKeepItsGatewayAlive lets one fan vanish
+// from the readings while it was well.
+func TestAFanThatIsNoLongerPolledDoesNotKeepItsGatewayAlive(t *testing.T) {
+	tr := newTrace(t, testFleet(2))
+	tr.steady(time.Minute, healthy)
+	tr.fleet.Fans = tr.fleet.Fans[:1]
+	tr.fail(10*time.Minute, reading.Timeout)
+	if !raised(tr, condition.GatewayDown) {
+		t.Errorf("changes are %v", tr.log)
+	}
+}
+
+func TestVerdictsOfAGateway(t *testing.T) {
+	tr := newTrace(t, testFleet(2))
+	verdicts, _ := tr.e.GatewayView("roof")
+	for _, v := range verdicts {
+		if v.State != condition.CannotJudge {
+			t.Errorf("before the first reading %+v", v)
+		}
+	}
+	tr.fail(2*time.Minute, reading.Timeout)
+	verdicts, standing := tr.e.GatewayView("roof")
+	if verdicts[0].State != condition.Present || verdicts[0].Severity != condition.Ticket || len(standing) != 1 {
+		t.Errorf("verdicts %+v, standing %+v", verdicts, standing)
+	}
+	if v, s := tr.e.GatewayView("nowhere"); v != nil || s != nil {
+		t.Errorf("a gateway that is not in the fleet is %v, %v", v, s)
+	}
+}

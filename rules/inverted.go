@@ -180,6 +180,17 @@ func (c *inverted) since() int64 {
 	return c.proof.at
 }
 
+// stood is for how long what was found has shown.
+func (c *inverted) stood(s *sample) time.Duration {
+	switch c.why {
+	case wrongAtTop:
+		return c.top.stood
+	case mirroredSetpoint:
+		return c.mirror.stood
+	}
+	return time.Duration(s.now - c.proof.at)
+}
+
 func (c *inverted) severity(s condition.Setting) condition.Severity { return s.Severity }
 
 // rest drops what has not been found yet.
@@ -197,7 +208,7 @@ func (c *inverted) forget() {
 
 func (c *inverted) finding(f *fan, s *sample) condition.Finding {
 	value := f.sense * s.level
-	long := time.Duration(s.now - c.since())
+	long := c.stood(s)
 	finding := condition.Finding{Evidence: []condition.Number{
 		{Name: "pressure_pa", Value: value}, {Name: "setpoint_pa", Value: s.setpoint},
 		{Name: "tolerance_pa", Value: s.tolerance}, {Name: "speed", Value: s.speed},

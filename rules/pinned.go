@@ -60,10 +60,10 @@ func (p *pinned) finding(f *fan, s *sample) condition.Finding {
 	value := f.sense * s.level
 	return condition.Finding{
 		Summary: fmt.Sprintf("at top speed (%s) for %s, reading %s against a setpoint of %s",
-			f.units.Format(s.speed, units.Ratio), units.Span(time.Duration(s.now-p.stand.since)), f.show(value),
+			f.units.Format(s.speed, units.Ratio), units.Span(p.stand.stood), f.show(value),
 			f.show(s.setpoint)),
 		Evidence: []condition.Number{
-			{Name: f.key("reading"), Value: value},
+			{Name: f.key(f.controlled.String()), Value: value},
 			{Name: f.key("setpoint"), Value: s.setpoint},
 			{Name: f.key("tolerance"), Value: s.tolerance},
 			{Name: "speed", Value: s.speed},
@@ -88,7 +88,7 @@ func (p *pinned) causes(f *fan, s *sample) []condition.Cause {
 		Check: "see on the dashboard whether it returns to setpoint at night"}
 	block := condition.Cause{What: "something blocks the fan's outlet or inlet: damper, bird screen, ice, lint",
 		Check: "look at the outlet from where it is safe to stand; keep hands out, the fan can start by itself"}
-	tube := condition.Cause{What: "the probe or its tube is off, blocked or on the other side of the fan",
+	tube := condition.Cause{What: "the probe's tube is off, blocked, swapped or on the other side of the fan",
 		Check: "see on the dashboard whether the reading moved at all at the last start or stop"}
 	if f.cfg.ControlsAirflow {
 		return []condition.Cause{block, target, proof, tube}
@@ -97,7 +97,7 @@ func (p *pinned) causes(f *fan, s *sample) []condition.Cause {
 	beyondZero := f.sense*s.level*math.Copysign(1, s.setpoint) < -s.tolerance
 	switch {
 	case beyondZero:
-		return []condition.Cause{demand, tube, proof, block}
+		return []condition.Cause{tube, demand, proof, block}
 	case s.level > s.target/3:
 		return []condition.Cause{proof, tube, leak, block, demand}
 	case short <= 10:

@@ -1,8 +1,6 @@
 package rules
 
 import (
-	"time"
-
 	"fanwarden/poller/reading"
 	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
@@ -47,7 +45,7 @@ func (c *silent) severity(s condition.Setting) condition.Severity { return s.Sev
 
 func (c *silent) forget() { c.stand.forget() }
 
-func (c *silent) finding(_ *fan, s *sample) condition.Finding {
+func (c *silent) finding(*fan, *sample) condition.Finding {
 	most, polls := reading.OK, 0
 	for o, n := range c.outcomes {
 		polls += int(n)
@@ -55,10 +53,13 @@ func (c *silent) finding(_ *fan, s *sample) condition.Finding {
 			most = reading.Outcome(o)
 		}
 	}
-	long := units.Span(time.Duration(s.now - c.stand.since))
+	long := units.Span(c.stand.stood)
+	summary := "the controller has not answered for " + long + " though its gateway does; most polls ended with " + most.String()
+	if most == reading.OK || most == reading.Invalid {
+		summary = "the gateway reports that it has not heard from the controller; this has stood for " + long
+	}
 	return condition.Finding{
-		Summary: "the controller has not answered for " + long + " though its gateway does; most polls ended with " +
-			most.String(),
+		Summary: summary,
 		Evidence: []condition.Number{
 			{Name: "stood_s", Value: c.stand.stood.Seconds()},
 			{Name: "failed_polls", Value: float64(polls)},

@@ -122,15 +122,18 @@ func restartRise(f *fan, s *sample) (rise float64, ok bool) {
 	return s.tolerance, s.mode == condition.Stopped
 }
 
-func (c *stuck) since() int64 {
+// found is the evidence that the fan was found stuck by.
+func (c *stuck) found() *stand {
 	switch c.why {
 	case pastRestart:
-		return c.past.since
+		return &c.past
 	case demandStep:
-		return c.draught.stand.since
+		return &c.draught.stand
 	}
-	return c.long.since
+	return &c.long
 }
+
+func (c *stuck) since() int64 { return c.found().since }
 
 func (c *stuck) severity(s condition.Setting) condition.Severity {
 	if c.why == idleLong {
@@ -153,7 +156,7 @@ func (c *stuck) forget() {
 }
 
 func (c *stuck) finding(f *fan, s *sample) condition.Finding {
-	long := time.Duration(s.now - c.since())
+	long := c.found().stood
 	value := f.sense * s.level
 	finding := condition.Finding{Evidence: []condition.Number{{Name: "stood_s", Value: long.Seconds()},
 		{Name: "speed", Value: s.speed}}}
