@@ -14,7 +14,8 @@ answers each with "done":
     open                           listens on the same port again
 
 Units exist from their first "set" on. A unit that is not there is answered
-with exception 0B, as a gateway does whose device stays silent.
+with exception 0B, as a gateway does whose device stays silent. An address that was
+not set is refused with exception 02.
 """
 import asyncio
 import logging
@@ -39,7 +40,7 @@ class Units(ModbusServerContext):
 
     def put(self, unit, table, address, value):
         if unit not in self:
-            blocks = [ModbusSparseDataBlock({0: 0}) for _ in CODES]
+            blocks = [ModbusSparseDataBlock({0xFFFF: 0}) for _ in CODES]
             self[unit] = ModbusSlaveContext(di=blocks[0], co=blocks[1], hr=blocks[2], ir=blocks[3], zero_mode=True)
         block = self[unit].store[{1: "c", 2: "d", 3: "h", 4: "i"}[CODES[table]]]
         block.values[address] = value
