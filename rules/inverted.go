@@ -16,7 +16,8 @@ import (
 //     a run to the top (moves.go). A move by more than branch fans can push, to
 //     where they cannot push it, suffices; of smaller ones it takes two with no right one between, of which
 //     at least one is a stop or a forced step, because at a start demand may
-//     outrun the fan.
+//     outrun the fan. A run to the top and the release of an override follow
+//     demand, so smaller wrong moves there do not count at all.
 //   - limit: at its top speed, of its own or forced, it reads more than three
 //     times its setpoint and more than branch fans can push (beyond_pushes) with
 //     the wrong sign, for the hold. A demand peak alone does not do that.
@@ -105,7 +106,7 @@ func (c *inverted) weigh(m move, s *sample) {
 	case wrong > c.beyond && m.faster() > c.beyond:
 		c.find(wrongMove)
 		c.proof = m
-	case wrong >= need && m.kind != run:
+	case wrong >= need && m.kind != run && m.kind != release:
 		c.wrong++
 		c.firm = c.firm || m.kind != start
 		if c.wrong > 1 && c.firm {

@@ -15,11 +15,12 @@ const (
 	start
 	stop
 	forced
-	run // to the top
+	release // of an override
+	run     // to the top
 )
 
 func (k moveKind) String() string {
-	return [...]string{"standstill", "start", "stop", "forced step", "run to the top"}[k]
+	return [...]string{"standstill", "start", "stop", "forced step", "release of an override", "run to the top"}[k]
 }
 
 // move is a change of speed and what the reading did at it.
@@ -63,8 +64,8 @@ const (
 
 // moves watches for changes of speed at which the sign of the reading shows.
 //
-// Stops and forced steps compare the level before with the one 20 to 60 s
-// after. At a start demand itself moves the reading, so only what comes from
+// Stops, forced steps and their release compare the level before with the one
+// 20 to 60 s after. At a start demand itself moves the reading, so only what comes from
 // the first running sample to the end of the ramp is compared; likewise at a
 // run to the top, from where it began.
 type moves struct {
@@ -112,6 +113,8 @@ func (m *moves) begin(f *fan, s *sample) {
 		m.open(stop, s, m.speed, m.level, m.clipped)
 	case s.mode == condition.Forced && s.was != condition.Forced && !rest:
 		m.open(forced, s, m.speed, m.level, m.clipped)
+	case s.was == condition.Forced && own(s.mode) && !rest:
+		m.open(release, s, m.speed, m.level, m.clipped)
 	case m.rested && !rest:
 		m.open(start, s, s.speed, s.demand, f.clipped(s.value))
 	case s.mode == condition.AtMax && m.kind == noMove && m.below && time.Duration(s.now-m.belowAt) <= quick:
@@ -140,10 +143,26 @@ func (m *moves) follow(f *fan, s *sample) bool {
 			m.add(f, s)
 		}
 		return since >= window && m.n > 0
+	case release:
+		return m.settle(f, s, since)
 	case start, run:
 		return m.climb(f, s, since)
 	}
 	return false
+}
+
+// settle follows a fan that its controller has back, to where it has brought
+// it.
+func (m *moves) settle(f *fan, s *sample, since time.Duration) bool {
+	if f.mode.resting || !own(s.mode) {
+		m.kind = noMove
+		return false
+	}
+	m.fast = s.speed
+	if since >= dead {
+		m.add(f, s)
+	}
+	return since >= window && m.n > 0
 }
 
 // climb follows a ramp to its end.
