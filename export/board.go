@@ -118,10 +118,10 @@ func (b *Board) CountCycle(id reading.GatewayID, start time.Time, took time.Dura
 	next.Missed += uint64(missed)
 	next.Last, next.Took = start, took
 	next.Duration.Observe(took)
-	next.Up = false
+	next.Answered = false
 	for i := range polls {
 		next.Polls[polls[i].Outcome]++
-		next.Up = next.Up || polls[i].Outcome.GatewayAnswered()
+		next.Answered = next.Answered || polls[i].Outcome.GatewayAnswered()
 	}
 	b.gateways[at], b.changed = &next, true
 }

@@ -50,8 +50,8 @@ func TestAFailedPollKeepsTheLastValuesUntilTheyAreStale(t *testing.T) {
 	b.Publish(epoch)
 	fan := b.Snapshot().Fans[0]
 
-	if fan.Up() || !fan.LastGood.Equal(epoch) {
-		t.Errorf("up %v, last good %v; want down, last good at the answered poll", fan.Up(), fan.LastGood)
+	if fan.Up(epoch.Add(5*time.Second)) || !fan.LastGood.Equal(epoch) {
+		t.Errorf("up %v, last good %v; want down, last good at the answered poll", fan.Up(epoch.Add(5*time.Second)), fan.LastGood)
 	}
 	if v, ok := fan.Fresh(reading.Pressure, epoch.Add(20*time.Second)); !ok || v != -30 {
 		t.Errorf("at 20 s: %v %v, want -30 true", v, ok)
@@ -75,7 +75,7 @@ func TestAReloadKeepsWhatIsKnownOfTheFansThatStay(t *testing.T) {
 		t.Errorf("fan b: %v Pa, want -30", v)
 	}
 	g := s.Gateways[0]
-	if g.Cycles != 1 || g.Missed != 2 || g.Polls[reading.Timeout] != 1 || !g.Up || !s.Ready {
+	if g.Cycles != 1 || g.Missed != 2 || g.Polls[reading.Timeout] != 1 || !g.Up(epoch.Add(time.Second)) || !s.Ready {
 		t.Errorf("gateway: %+v", g)
 	}
 	b.SetReading(answered("a", epoch, -1)) // left the fleet: passed over

@@ -45,8 +45,21 @@ type Fan struct {
 	Standing []condition.Standing // those that stand, silenced ones too
 }
 
-// Up reports whether the fan answered its last poll.
-func (f *Fan) Up() bool { return !f.Polled.IsZero() && f.Outcome.Answered() }
+// Up reports whether the fan answers: its last poll was answered, and at now is
+// no older than the gateway's stale_after. A poller that hangs must not leave
+// its fans up for ever.
+func (f *Fan) Up(now time.Time) bool {
+	return !f.Polled.IsZero() && f.Outcome.Answered() && now.Sub(f.Polled) <= f.Fan.Gateway.StaleAfter
+}
+
+// ModeAt returns what the fan does, which is Unknown once its speed is too old
+// to tell.
+func (f *Fan) ModeAt(now time.Time) condition.Mode {
+	if _, ok := f.Fresh(reading.Speed, now); !ok {
+		return condition.Unknown
+	}
+	return f.Mode
+}
 
 // Fresh returns a point's value if it is good and, at now, no older than the
 // gateway's stale_after. NaN and the infinities are never fresh, because no
@@ -72,7 +85,7 @@ func (f *Fan) Setpoint(now time.Time) (value float64, ok bool) {
 // Gateway is what is known of one gateway.
 type Gateway struct {
 	Gateway  *config.Gateway
-	Up       bool // something behind it, or itself, answered in its last cycle
+	Answered bool // something behind it, or itself, answered in its last cycle
 	Cycles   uint64
 	Missed   uint64
 	Last     time.Time // start of the last cycle; zero before the first
@@ -81,6 +94,12 @@ type Gateway struct {
 	Duration Histogram // of cycles
 	Verdicts []condition.Verdict
 	Standing []condition.Standing
+}
+
+// Up reports whether the gateway answers: it did in its last cycle, which at
+// now ended no longer than its stale_after ago.
+func (g *Gateway) Up(now time.Time) bool {
+	return !g.Last.IsZero() && g.Answered && now.Sub(g.Last.Add(g.Took)) <= g.Gateway.StaleAfter
 }
 
 // Bounds are the upper bounds of a Histogram's buckets, in seconds: from a few

@@ -19,7 +19,7 @@ func (l *layout) fill(s *export.Snapshot, now time.Time) []*dto.MetricFamily {
 	l.flag(reloadSuccessful, &l.reload, s.Reload.Good)
 	l.instant(reloadSucceededAt, &l.reloadedAt, s.Reload.GoodAt)
 	for i, g := range s.Gateways {
-		l.gateway(&l.gateways[i], g)
+		l.gateway(&l.gateways[i], g, now)
 	}
 	for i, f := range s.Fans {
 		l.fan(&l.fans[i], f, now)
@@ -55,18 +55,19 @@ func (l *layout) fan(slots *fanSlots, f *export.Fan, now time.Time) {
 	}
 	l.instant(readingAt, &slots.readingAt, f.LastGood)
 	if !f.Polled.IsZero() { // before the first poll it is neither up nor down
-		l.flag(fanUp, &slots.up, f.Up())
+		l.flag(fanUp, &slots.up, f.Up(now))
 	}
 	l.flag(fanInfo, &slots.info, true)
+	current := int(f.ModeAt(now))
 	for mode := range slots.modes {
-		l.flag(fanMode, &slots.modes[mode], mode == int(f.Mode))
+		l.flag(fanMode, &slots.modes[mode], mode == current)
 	}
 	l.verdicts(&slots.verdicts, f.Verdicts)
 }
 
-func (l *layout) gateway(slots *gatewaySlots, g *export.Gateway) {
+func (l *layout) gateway(slots *gatewaySlots, g *export.Gateway, now time.Time) {
 	if !g.Last.IsZero() {
-		l.flag(gatewayUp, &slots.up, g.Up)
+		l.flag(gatewayUp, &slots.up, g.Up(now))
 	}
 	l.count(cyclesMissed, &slots.missed, g.Missed)
 	for outcome := range slots.polls {

@@ -52,7 +52,7 @@ func (s *site) serveFleet(w http.ResponseWriter, _ *http.Request) {
 		answer.Buildings[i] = buildingAnswer{string(b.ID), b.Name}
 	}
 	for i, g := range snapshot.Gateways {
-		answer.Gateways[i] = describeGateway(g)
+		answer.Gateways[i] = describeGateway(g, now)
 	}
 	for i, f := range snapshot.Fans {
 		answer.Fans[i] = describeFan(f, now)
@@ -79,7 +79,7 @@ func (s *site) serveFan(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *site) serveGateway(w http.ResponseWriter, r *http.Request) {
-	snapshot := s.snapshot()
+	snapshot, now := s.snapshot(), s.now()
 	if snapshot == nil {
 		starting(w)
 		return
@@ -87,8 +87,8 @@ func (s *site) serveGateway(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("id")
 	for _, g := range snapshot.Gateways {
 		if string(g.Gateway.ID) == id {
-			answer := describeGateway(g)
-			answer.Time, answer.Fans = known(s.now()), fansBehind(snapshot, g)
+			answer := describeGateway(g, now)
+			answer.Time, answer.Fans = known(now), fansBehind(snapshot, g)
 			answerJSON(w, http.StatusOK, answer)
 			return
 		}

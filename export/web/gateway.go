@@ -26,13 +26,13 @@ type gatewayAnswer struct {
 	Fans       []string          `json:"fans,omitempty"` // where the answer is about this gateway only
 }
 
-func describeGateway(g *export.Gateway) gatewayAnswer {
+func describeGateway(g *export.Gateway, now time.Time) gatewayAnswer {
 	c := g.Gateway
 	a := gatewayAnswer{ID: string(c.ID), Building: string(c.Building.ID), URL: c.URL, LastCycle: known(g.Last),
 		Took: seconds(g.Took), PollEvery: seconds(c.PollEvery), StaleAfter: seconds(c.StaleAfter),
 		Cycles: g.Cycles, Missed: g.Missed, Polls: make(map[string]uint64, reading.Outcomes)}
 	if !g.Last.IsZero() {
-		up := g.Up
+		up := g.Up(now)
 		a.Up = &up
 	}
 	for outcome, n := range g.Polls {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"net/http"
 	"strconv"
+	"time"
 
 	"fanwarden/export"
 )
@@ -42,14 +43,14 @@ const (
 	pageNeeds
 )
 
-func gatewayRank(g *export.Gateway) rank {
+func gatewayRank(g *export.Gateway, now time.Time) rank {
 	if worst := standingRank(g.Standing); worst > well {
 		return worst
 	}
 	if g.Last.IsZero() {
 		return unjudged
 	}
-	if !g.Up {
+	if !g.Up(now) {
 		return unanswered
 	}
 	return well

@@ -61,13 +61,13 @@ func (b *buildingView) finish(fleet int) {
 }
 
 func (v *view) gateway(g *export.Gateway) gatewayView {
-	shown := gatewayView{ID: clean(string(g.Gateway.ID)), worst: gatewayRank(g)}
+	shown := gatewayView{ID: clean(string(g.Gateway.ID)), worst: gatewayRank(g, v.now)}
 	shown.Class = shown.worst.class()
 	switch {
 	case g.Last.IsZero():
 		shown.State, shown.Detail = "not polled yet", clean(g.Gateway.URL)
 		return shown
-	case g.Up:
+	case g.Up(v.now):
 		shown.State = "answers"
 	default:
 		shown.State = "does not answer"
@@ -128,14 +128,14 @@ func (v *view) state(f *export.Fan) string {
 	switch {
 	case f.Polled.IsZero():
 		return "not polled yet"
-	case !f.Up():
+	case !f.Up(v.now):
 		return "no answer: " + words(f.Outcome.String())
 	case f.Outcome == reading.Invalid:
 		return "values marked invalid"
 	case f.Outcome == reading.Exception:
 		return "refuses to answer"
 	}
-	return words(f.Mode.String())
+	return words(f.ModeAt(v.now).String())
 }
 
 // age says how old the last good reading is, and whether that is too old.
@@ -150,7 +150,7 @@ func fanRank(f *export.Fan, now time.Time) rank {
 	if worst := standingRank(f.Standing); worst > well {
 		return worst
 	}
-	if !f.Polled.IsZero() && !f.Up() {
+	if !f.Polled.IsZero() && !f.Up(now) {
 		return unanswered
 	}
 	if _, ok := f.Fresh(f.Fan.Controlled(), now); !ok {

@@ -140,7 +140,7 @@ func (v *view) counts(standing []cardView) (counts []countView, quiet string) {
 	}
 	up, judged := 0, 0
 	for _, f := range v.snapshot.Fans {
-		if f.Up() {
+		if f.Up(v.now) {
 			up++
 		}
 		if fanRank(f, v.now) != unjudged && fanRank(f, v.now) != unanswered {

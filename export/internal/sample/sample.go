@@ -90,7 +90,7 @@ func answered(f *export.Fan, age time.Duration, mode condition.Mode, values ...f
 
 // cycled gives a gateway its cycles.
 func cycled(g *export.Gateway, up bool, cycles int, took time.Duration, fans int, outcome reading.Outcome) {
-	g.Up, g.Cycles, g.Last, g.Took = up, uint64(cycles), now.Add(-2*time.Second), took
+	g.Answered, g.Cycles, g.Last, g.Took = up, uint64(cycles), now.Add(-2*time.Second), took
 	g.Polls[outcome] = uint64(cycles * fans)
 	for range cycles {
 		g.Duration.Observe(took)
