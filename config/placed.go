@@ -42,11 +42,19 @@ func (f *Fan) Controlled() reading.Point {
 	return reading.Pressure
 }
 
+// stillAir is how far below zero, in pascals, a velocity pressure may read over
+// still air: the zero error of a common transmitter (common practice of the
+// trade; no source).
+const stillAir = 2
+
 // Complete fills what follows from what was read: the airflow of a fan whose
-// probe gives a velocity pressure. Where that pressure cannot be a flow (below
-// zero) or is not good, the airflow has its quality.
+// probe gives a velocity pressure. A pressure a little below zero is still air;
+// one further below is no flow (swapped tubes, for one) and marks the airflow
+// as without a value. Where the pressure is not good, the airflow has its
+// quality.
 //
-// Source: V = sqrt(2 VP / rho); Q = factor * area * V.
+// Source: the definition of velocity pressure, VP = rho V^2 / 2, and
+// Q = factor * area * V.
 func (f *Fan) Complete(r *reading.Reading) {
 	quality := r.Quality(reading.VelocityPressure)
 	if !f.ControlsAirflow || quality == reading.NotMapped || r.Quality(reading.Airflow) != reading.NotMapped {
@@ -56,9 +64,9 @@ func (f *Fan) Complete(r *reading.Reading) {
 	switch {
 	case !good:
 		r.Mark(reading.Airflow, quality)
-	case pressure < 0:
+	case pressure < -stillAir:
 		r.Mark(reading.Airflow, reading.Marked)
 	default:
-		r.Set(reading.Airflow, f.ProbeFactor*f.ProbeArea*math.Sqrt(2*pressure/f.AirDensity))
+		r.Set(reading.Airflow, f.ProbeFactor*f.ProbeArea*math.Sqrt(2*max(pressure, 0)/f.AirDensity))
 	}
 }

@@ -34,7 +34,8 @@ func TestAirflowThatDoesNotFollow(t *testing.T) {
 		fill func(*reading.Reading)
 		want reading.Quality
 	}{
-		"below zero":      {flow, func(r *reading.Reading) { r.Set(reading.VelocityPressure, -1) }, reading.Marked},
+		"below zero":      {flow, func(r *reading.Reading) { r.Set(reading.VelocityPressure, -2.1) }, reading.Marked},
+		"still air":       {flow, func(r *reading.Reading) { r.Set(reading.VelocityPressure, -1.9) }, reading.Good},
 		"not answered":    {flow, func(r *reading.Reading) { r.Mark(reading.VelocityPressure, reading.Unanswered) }, reading.Unanswered},
 		"not mapped":      {flow, func(*reading.Reading) {}, reading.NotMapped},
 		"a pressure fan":  {&Fan{}, func(r *reading.Reading) { r.Set(reading.VelocityPressure, 1) }, reading.NotMapped},
