@@ -2,6 +2,8 @@ package rules
 
 import (
 	"math"
+	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -161,6 +163,82 @@ func TestIllFansRaiseTheirConditionInTimeAndNothingBeside(t *testing.T) {
 					t.Errorf("%d changes: %v", n, tr.log)
 				}
 			})
+		}
+	}
+}
+
+// demands are pushes of random size and length at random times, each rising
+// within a minute.
+func demands(rnd *rand.Rand, total time.Duration, most float64, longest time.Duration) func(time.Duration) float64 {
+	type demand struct {
+		from, to time.Duration
+		pa, rise float64
+	}
+	var all []demand
+	for at := time.Duration(0); at < total; {
+		at += time.Minute + time.Duration(rnd.ExpFloat64()*25*float64(time.Minute))
+		long := time.Minute + time.Duration(rnd.Float64()*float64(longest-time.Minute))
+		all = append(all, demand{at, at + long, rnd.Float64() * most, 1 + rnd.Float64()*60})
+		at += long
+	}
+	next := 0
+	return func(at time.Duration) float64 {
+		for next < len(all) && at > all[next].to {
+			next++
+		}
+		if next == len(all) || at < all[next].from {
+			return 0
+		}
+		return all[next].pa * min(1, (at-all[next].from).Seconds()/all[next].rise)
+	}
+}
+
+// TestRandomHealthyBuildingsRaiseNothing lets demand be beyond what the fan
+// can do, for up to 17 minutes at a time, and as far into the wrong sign as
+// branch fans may push.
+func TestRandomHealthyBuildingsRaiseNothing(t *testing.T) {
+	for seed := range uint64(30) {
+		rnd := rand.New(rand.NewPCG(seed, 99))
+		fleet := fleetPolled(polls[rnd.IntN(len(polls))])
+		f := fleet.Fans[0]
+		size := 15 + rnd.Float64()*60
+		f.Setpoint = -size
+		if rnd.IntN(2) == 0 {
+			idling(f).RestartRise = size / 2
+		}
+		if rnd.IntN(3) == 0 {
+			f.Probe, f.Setpoint = config.Discharge, size
+		}
+		p := newPlant(f)
+		p.noise, p.fan, p.gusts = rnd, size*(1.5+rnd.Float64()*3), rnd.Float64()*8
+		p.push = demands(rnd, 12*time.Hour, p.fan+60, 17*time.Minute)
+		if f.Probe == config.Discharge {
+			p.push = demands(rnd, 12*time.Hour, p.fan, 17*time.Minute)
+		} else if f.GoesIdle {
+			p.draw = lowered(sinus(rnd.Float64()*40), size*1.2)
+		}
+		switch rnd.IntN(3) {
+		case 0:
+			p.override = func(at time.Duration) bool { return at%(5*time.Hour) > 3*time.Hour }
+		case 1:
+			p.showsEnable, p.enabled = true, func(at time.Duration) bool { return at%(4*time.Hour) > time.Hour }
+		}
+		tr := newTrace(t, fleet)
+		tr.live(12*time.Hour, p)
+		if len(tr.log) > 0 {
+			t.Errorf("seed %d, a fan of %.0f Pa at %.0f Pa: %v", seed, p.fan, f.Setpoint, tr.log)
+		}
+	}
+}
+
+func TestChecksOfALifeSafetyExhaustLeaveItAlone(t *testing.T) {
+	fleet := testFleet(1)
+	fleet.Fans[0].LifeSafety = true
+	tr := newTrace(t, fleet)
+	tr.steady(30*time.Minute, at(1, -10))
+	for _, c := range tr.got[0].Causes {
+		if !strings.Contains(c.Check, "life-safety exhaust: only look") {
+			t.Errorf("%q is checked by %q", c.What, c.Check)
 		}
 	}
 }

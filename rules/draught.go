@@ -16,7 +16,8 @@ const (
 	draughtTime = 15 * time.Minute // time constant of the baseline
 	stepTime    = 3 * time.Minute  // a rise that took longer was no step
 	stayTime    = 3 * time.Minute  // filter over what must stay
-	stepGrace   = 2 * time.Minute
+	stepGrace   = time.Minute
+	stepExit    = 2 * time.Minute
 	rare        = 4.0  // mean distances from the baseline that gusts hardly reach (three sigma)
 	smallStep   = 10.0 // Pa, no step below it counts
 	low         = 0.3  // of a step: below this the rise has not begun, or is gone
@@ -47,7 +48,7 @@ type draught struct {
 
 // feed takes one sample of a fan at rest.
 func (d *draught) feed(s *sample, hold time.Duration) {
-	w := wait{hold: hold, grace: stepGrace, exit: stepGrace}
+	w := wait{hold: hold, grace: stepGrace, exit: stepExit}
 	if d.stand.open {
 		expected := d.expect(s.now, hold)
 		stayed := d.stay.feed(s.demand, s.step, stayTime)-expected >= stays*d.step

@@ -113,5 +113,5 @@ func (e *Engine) begin(f *fan, j *judged, s *sample) {
 	}
 	l.stands, l.severity = true, severity
 	l.since = time.Unix(0, j.rule.since()).In(s.r.Time.Location())
-	l.finding = j.rule.finding(f, s)
+	l.finding = f.careful(j.rule.finding(f, s))
 }
