@@ -112,8 +112,8 @@ func (f *fan) modeOf(s *sample) condition.Mode {
 }
 
 // unsure reports whether it is not known that the fan may run and that its
-// speed is its controller's own.
-func (f *fan) unsure() bool { return f.mode.enable.blind || f.mode.override.blind }
+// speed is its controller's own. A fan that runs is permitted to.
+func (f *fan) unsure() bool { return f.mode.override.blind || f.mode.enable.blind && f.mode.resting }
 
 // own reports whether a mode is one in which the fan runs at a speed of its
 // controller's own choice.

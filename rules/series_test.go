@@ -57,6 +57,8 @@ func TestAClockThatWasSetBackIsFollowed(t *testing.T) {
 	tr.steady(20*time.Minute, at(1, -10))
 	// Ten readings passed until the clock was believed, and their time is lost.
 	tr.want("12m50s raised pinned_at_max ef1")
+	tr.fail(2*time.Minute, reading.Timeout)
+	tr.want("12m50s raised pinned_at_max ef1", "21m0s raised gateway_down roof")
 }
 
 func TestAGapInAHoldNeitherCountsNorResets(t *testing.T) {

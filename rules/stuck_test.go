@@ -116,3 +116,17 @@ func TestARiseOverAGapIsNoStep(t *testing.T) {
 	tr.live(2*time.Hour, p)
 	tr.want()
 }
+
+func TestAFanAtRestWhosePermissionCannotBeReadIsNotJudged(t *testing.T) {
+	fleet := testFleet(1)
+	idling(fleet.Fans[0]).Points = placed(0.25, reading.Pressure, reading.Speed, reading.Enable)
+	tr := newTrace(t, fleet)
+	for end := tr.now.Add(time.Hour); tr.now.Before(end); tr.now = tr.now.Add(tr.every) {
+		r := reading.Reading{Fan: "ef1", Time: tr.now}
+		r.Set(reading.Speed, 0)
+		r.Set(reading.Pressure, 40)
+		r.Mark(reading.Enable, reading.Unanswered)
+		tr.take(tr.e.Observe(&r))
+	}
+	tr.want()
+}
