@@ -110,8 +110,8 @@ func (r *Reader) Next(to *reading.Reading) error {
 	return nil
 }
 
-// Read fills to with rows and returns how many; only the last call returns
-// fewer than fit, with io.EOF or what stopped it.
+// Read fills to with rows and returns how many there are; a call that returns
+// fewer than fit returns the reason too: io.EOF, or what [Reader.Next] says.
 func (r *Reader) Read(to []reading.Reading) (int, error) {
 	for i := range to {
 		if err := r.Next(&to[i]); err != nil {

@@ -1,0 +1,34 @@
+package rules
+
+import (
+	"slices"
+	"testing"
+
+	"fanwarden/rules/condition"
+)
+
+// TestRulesAreThoseOfTheCatalogueInItsOrder holds the engine to the catalogue:
+// each condition that it calls judged has its rule, and causes come first.
+func TestRulesAreThoseOfTheCatalogueInItsOrder(t *testing.T) {
+	g := newGateway()
+	have := []condition.Name{g.down.life.name, g.line.life.name}
+	for _, j := range newRules() {
+		have = append(have, j.life.name)
+	}
+	var want []condition.Name
+	for _, d := range condition.Catalogue() {
+		if d.Judged {
+			want = append(want, d.Name)
+		}
+	}
+	if !slices.Equal(have, want) {
+		t.Errorf("rules are %v, the catalogue judges %v", have, want)
+	}
+	for i, name := range have {
+		for _, cause := range explained(name) {
+			if cause != "" && slices.Index(have, cause) >= i {
+				t.Errorf("%s is judged before its cause %s", name, cause)
+			}
+		}
+	}
+}
