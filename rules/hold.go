@@ -6,7 +6,7 @@ import "time"
 type wait struct {
 	hold  time.Duration // that makes it full
 	grace time.Duration // a shorter interruption does not start the hold anew
-	exit  time.Duration // how long the opposite must stand before what was full is over
+	exit  time.Duration // how long the opposite must stand before what was full is over; never longer than hold
 }
 
 // stand follows one piece of evidence through the readings. It adds up only
@@ -51,7 +51,7 @@ func (s *stand) feed(now int64, gap time.Duration, evidence bool, w wait) bool {
 // patience is how long the opposite must stand to end the run.
 func (s *stand) patience(w wait) time.Duration {
 	if s.full {
-		return w.exit
+		return min(w.exit, w.hold)
 	}
 	return w.grace
 }

@@ -14,10 +14,12 @@ import (
 //
 //   - moves: the reading moves the wrong way at a start, a stop, a forced step or
 //     a run to the top (moves.go). A move by more than branch fans can push, to
-//     where they cannot push it, suffices; of smaller ones it takes two with no right one between, of which
-//     at least one is a stop or a forced step, because at a start demand may
-//     outrun the fan. A run to the top and the release of an override follow
-//     demand, so smaller wrong moves there do not count at all.
+//     where they cannot push it, suffices; of smaller ones it takes two with no
+//     right one between, of which at least one is a stop or a forced step,
+//     because at a start demand may outrun the fan. A run to the top and the
+//     release of an override follow demand, so nothing smaller there counts, for
+//     or against. A gust may do the same: after a start or a run to the top the
+//     fan must also stay there, reading as far wrong, for the hold.
 //   - limit: at its top speed, of its own or forced, it reads more than three
 //     times its setpoint and more than branch fans can push (beyond_pushes) with
 //     the wrong sign, for the hold. A demand peak alone does not do that.
@@ -42,6 +44,7 @@ type inverted struct {
 	wrong  int  // wrong moves in a row
 	firm   bool // one of them was a stop or a forced step
 	proof  move // the move it was found by
+	ran    bool // the proof is a start or a run, and has yet to stand
 	top    stand
 	mirror stand
 	right  stand // controls at its setpoint
@@ -103,17 +106,21 @@ func (c *inverted) weigh(m move, s *sample) {
 	switch wrong := m.wrongWay(); {
 	case m.clipped:
 		return
+	case wrong > c.beyond && m.faster() > c.beyond && m.kind.climbs():
+		if c.why == rightSign {
+			c.ran, c.proof = true, m
+		}
 	case wrong > c.beyond && m.faster() > c.beyond:
 		c.find(wrongMove)
 		c.proof = m
-	case wrong >= need && m.kind != run && m.kind != release:
+	case wrong >= need && !m.demanded():
 		c.wrong++
 		c.firm = c.firm || m.kind != start
 		if c.wrong > 1 && c.firm {
 			c.find(wrongMove)
 			c.proof = m
 		}
-	case wrong <= -need:
+	case wrong <= -need && !m.demanded():
 		c.forget()
 	}
 }
@@ -139,10 +146,10 @@ func (c *inverted) stand(f *fan, s *sample) {
 	clipped := f.clipped(s.value)
 	atTop := s.speed >= f.cfg.MaxSpeed-atLimit-rounding
 	if !clipped || !atTop {
-		far := atTop && s.level >= max(severalSetpoints*math.Abs(s.target), c.beyond) && s.target < 0
-		if c.top.feed(s.now, s.gap, far, c.limit) {
-			c.find(wrongAtTop)
+		if c.top.feed(s.now, s.gap, atTop && s.target < 0 && s.level >= c.farWrong(s), c.limit) {
+			c.find(c.shown())
 		}
+		c.ran = c.ran && c.top.open
 	}
 	if s.mode == condition.Controlling && math.Abs(s.target) > 2*s.tolerance {
 		if c.mirror.feed(s.now, s.gap, math.Abs(s.level+s.target) <= s.tolerance, c.mirrored) {
@@ -154,6 +161,24 @@ func (c *inverted) stand(f *fan, s *sample) {
 	held := s.mode == condition.Controlling && math.Abs(s.short()) <= s.tolerance
 	c.right.feed(s.now, s.gap, held, wait{hold: rightHold, grace: signGrace})
 	c.signed.feed(s.now, s.gap, s.level <= -s.tolerance && !clipped, wait{hold: signExit})
+}
+
+// farWrong is the reading at the top that demand does not explain: beyond what
+// branch fans can push, and where no wrong move came before also several times
+// the setpoint.
+func (c *inverted) farWrong(s *sample) float64 {
+	if c.ran {
+		return c.beyond
+	}
+	return max(severalSetpoints*math.Abs(s.target), c.beyond)
+}
+
+// shown is what a far wrong reading at the top shows.
+func (c *inverted) shown() signReason {
+	if c.ran {
+		return wrongMove
+	}
+	return wrongAtTop
 }
 
 // over reports whether what was found has been disproved.

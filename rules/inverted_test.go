@@ -136,6 +136,42 @@ func TestMirroredSetpoint(t *testing.T) {
 	}
 }
 
+// Where only the map lost the sign, a demand peak shows as a fall while the fan
+// runs to its top: that looks right and proves nothing.
+func TestADemandPeakDoesNotDisproveALostSign(t *testing.T) {
+	tr := newTrace(t, testFleet(1))
+	tr.steady(30*time.Minute, at(0.55, 30))
+	for _, v := range []values{at(0.7, 0), at(0.85, -30), at(1, -45)} {
+		tr.steady(5*time.Second, v)
+	}
+	tr.steady(15*time.Minute, at(1, -45))
+	tr.steady(30*time.Minute, at(0.55, 30))
+	tr.want("20m0s raised inverted_sign ef1")
+}
+
+// ramp plays a fan that runs to its top within 20 s as the reading rises far
+// into the wrong sign, and stays there.
+func ramp(tr *trace, stays time.Duration) {
+	tr.steady(10*time.Minute, at(0.55, -30))
+	for _, v := range []values{at(0.6, 20), at(0.8, 60), at(0.9, 80)} {
+		tr.steady(5*time.Second, v)
+	}
+	tr.steady(stays, at(1, 85)) // beyond 75 Pa, short of three times the setpoint
+}
+
+func TestARunToTheTopIsProofOnceItHasStood(t *testing.T) {
+	tr := newTrace(t, testFleet(1))
+	ramp(tr, 30*time.Minute)
+	tr.within(condition.InvertedSign, midnight.Add(10*time.Minute), 5*time.Minute)
+}
+
+func TestAGustAtARunToTheTopIsNoProof(t *testing.T) {
+	tr := newTrace(t, testFleet(1))
+	ramp(tr, 2*time.Minute)
+	tr.steady(time.Hour, at(0.55, -30))
+	tr.want()
+}
+
 func TestAFanThatControlsAirflowHasNoSign(t *testing.T) {
 	fleet := testFleet(1)
 	f := fleet.Fans[0]

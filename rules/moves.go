@@ -51,6 +51,14 @@ func (m move) faster() float64 {
 	return m.from
 }
 
+// climbs reports whether the fan speeds up by itself in such a move.
+func (k moveKind) climbs() bool { return k == start || k == run }
+
+// demanded reports whether the controller itself made the move as it followed
+// demand: then the reading moves with demand as well as with the speed, and
+// either sign can come out.
+func (m move) demanded() bool { return m.kind == run || m.kind == release }
+
 // Figures of moves. (Engineering choices.)
 const (
 	bigStep  = 0.2              // speed, the least that must show in the reading
