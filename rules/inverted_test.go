@@ -153,7 +153,7 @@ func TestADemandPeakDoesNotDisproveALostSign(t *testing.T) {
 // into the wrong sign, and stays there.
 func ramp(tr *trace, stays time.Duration) {
 	tr.steady(10*time.Minute, at(0.55, -30))
-	for _, v := range []values{at(0.6, 20), at(0.8, 60), at(0.9, 80)} {
+	for _, v := range []values{at(0.6, -20), at(0.8, -5), at(0.9, 40)} {
 		tr.steady(5*time.Second, v)
 	}
 	tr.steady(stays, at(1, 85)) // beyond 75 Pa, short of three times the setpoint
