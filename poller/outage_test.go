@@ -100,6 +100,147 @@ func TestAllUnitsAreDueWhenTheGatewayIsBack(t *testing.T) {
 	}
 }
 
+// However short the outage, the first cycle after it tries every unit.
+func TestShortOutageMakesAllUnitsDue(t *testing.T) {
+	for after := range 6 {
+		g := newGateway("tcp", "")
+		var begin time.Time
+		away := func() bool {
+			if begin.IsZero() {
+				begin = time.Now()
+			}
+			gone := time.Since(begin) - 5*time.Minute - time.Duration(after)*5*time.Second
+			return gone > 0 && gone < 6*time.Second
+		}
+		f := &fake{
+			reach: func() (time.Duration, *reading.Failure) {
+				if away() {
+					return 0, failure(reading.Refused)
+				}
+				return 0, nil
+			},
+			answer: func(a asked) (time.Duration, *reading.Failure) {
+				if away() {
+					return 0, failure(reading.Reset)
+				}
+				return silentUnits(g.Timeout, 5, 6)(a)
+			},
+		}
+		cycles, _ := watch(t, f, fleetOf(fansOf(g, 8)...), 8*time.Minute)
+		lost := false
+		for _, c := range cycles {
+			up := c.Readings[0].Outcome == reading.OK
+			if lost && up {
+				if n := len(c.asked); n != 8 {
+					t.Errorf("outage %d: %d requests in the first cycle after it; want one for each of 8 units", after, n)
+				}
+			}
+			lost = !up
+		}
+	}
+}
+
+// A gateway that accepts connections and breaks each one is lost: it is tried
+// at least every 10 s however long it goes on.
+func TestGatewayThatBreaksEveryConnection(t *testing.T) {
+	for _, scheme := range []string{"tcp", "rtuovertcp"} {
+		g := newGateway(scheme, "")
+		f := &fake{answer: func(asked) (time.Duration, *reading.Failure) { return 0, failure(reading.Reset) }}
+		cycles, logged := watch(t, f, fleetOf(fansOf(g, 2)...), 10*time.Minute)
+		for i := 1; i < len(f.dials); i++ {
+			if apart := f.dials[i].Sub(f.dials[i-1]); apart > 10*time.Second {
+				t.Errorf("%s: tries %v apart", scheme, apart)
+			}
+		}
+		for _, c := range cycles {
+			if c.Readings[0].Outcome != reading.Reset || c.Readings[1].Outcome != reading.Reset {
+				t.Fatalf("%s: %s and %s", scheme, c.Readings[0].Outcome, c.Readings[1].Outcome)
+			}
+		}
+		if n := logged.FilterMessageSnippet("gateway lost").Len(); n != 1 {
+			t.Errorf("%s: %d lines about the gateway; want 1", scheme, n)
+		}
+	}
+}
+
+// UDP learns that nobody listens when it reads; that is the gateway's trouble
+// and no unit's.
+func TestNobodyListens(t *testing.T) {
+	g := newGateway("udp", "")
+	var begin time.Time
+	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+		if begin.IsZero() {
+			begin = a.at
+		}
+		if a.at.Sub(begin) < 2*time.Minute {
+			return 0, failure(reading.Refused)
+		}
+		return 10 * time.Millisecond, nil
+	}}
+	cycles, logged := watch(t, f, fleetOf(fansOf(g, 4)...), 5*time.Minute)
+	for i, c := range cycles {
+		want := reading.Refused
+		if back := c.Start.Sub(begin) - 2*time.Minute; back > 10*time.Second {
+			want = reading.OK
+		} else if back >= 0 {
+			continue // it is not yet found again
+		}
+		for _, r := range c.Readings {
+			if r.Outcome != want {
+				t.Errorf("cycle %d: %s is %s; want %s", i, r.Fan, r.Outcome, want)
+			}
+		}
+	}
+	if lost, units := logged.FilterMessageSnippet("gateway lost").Len(), logged.FilterMessageSnippet("unit").Len(); lost != 1 || units != 0 {
+		t.Errorf("%d lines about the gateway and %d about units; want 1 and 0", lost, units)
+	}
+}
+
+// Stopping while a gateway is being dialled is no loss of the gateway.
+func TestStopWhileDialling(t *testing.T) {
+	g := newGateway("tcp", "")
+	f := &fake{reach: func() (time.Duration, *reading.Failure) { return time.Hour, nil }}
+	// The first cycle begins within 5 s; the dial takes 3 s.
+	for span := 500 * time.Millisecond; span < 6*time.Second; span += 500 * time.Millisecond {
+		f.dials = nil
+		cycles, logged := watch(t, f, fleetOf(newFan(g, 1, 0)), span)
+		if len(cycles) == 0 && logged.Len() > 0 {
+			t.Errorf("stopped after %v: logged %v", span, logged.All())
+		}
+	}
+}
+
+// The pause between requests is kept after connecting as well.
+func TestPauseAfterConnecting(t *testing.T) {
+	g := newGateway("tcp", "")
+	g.Pause = 50 * time.Millisecond
+	f := &fake{}
+	cycles, _ := watch(t, f, fleetOf(newFan(g, 1, 0)), 6*time.Second)
+	if after := cycles[0].asked[0].at.Sub(f.dials[0]); after != g.Pause {
+		t.Errorf("asked %v after connecting; want %v", after, g.Pause)
+	}
+}
+
+// Units that break the connection cost one new connection a cycle beyond the
+// one that each needs.
+func TestOneReconnectACycle(t *testing.T) {
+	g := newGateway("tcp", "")
+	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+		if a.unit > 2 {
+			return 0, failure(reading.Reset)
+		}
+		return 10 * time.Millisecond, nil
+	}}
+	cycles, _ := watch(t, f, fleetOf(fansOf(g, 4)...), 10*time.Second)
+	var units []int
+	for _, a := range cycles[0].asked {
+		units = append(units, a.unit)
+	}
+	if len(units) != 5 || !equal(units, []int{1, 2, 3, 3, 4}) {
+		t.Errorf("asked %v; want unit 3 twice and unit 4 once", units)
+	}
+}
+
 // A gateway that closes idle connections costs no reading.
 func TestIdleConnectionClosedCostsNoReading(t *testing.T) {
 	for _, scheme := range []string{"tcp", "rtuovertcp"} {

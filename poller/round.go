@@ -23,7 +23,7 @@ type round struct {
 // trunkLimit is how many units in a row may fail before a cycle ends early.
 // When a whole trunk dies, every unit on it would cost a time-out; those that
 // were not asked share the outcome of this cycle, are not held to be silent
-// for it, and are asked first in the next.
+// for it, and so come before the silent ones in the next.
 const trunkLimit = 3
 
 // disturbance is the share of its neighbours' time that tries of silent units
@@ -36,16 +36,9 @@ func (w *worker) askHealthy(ctx context.Context) {
 		w.round.over, w.round.outcome = true, w.line.outcome
 		return
 	}
-	first := w.first
-	w.first = 0
-	for i := range w.units {
-		at := (first + i) % len(w.units)
-		if u := w.units[at]; !u.ill() {
+	for _, u := range w.units {
+		if !u.ill() && !w.round.over {
 			w.ask(ctx, u)
-		}
-		if w.round.over {
-			w.first = (at + 1) % len(w.units)
-			return
 		}
 	}
 }
@@ -76,7 +69,8 @@ func (w *worker) askIll(ctx context.Context) {
 func (w *worker) mostDue(now time.Time) (due *unit, fits bool) {
 	alone := !slices.ContainsFunc(w.units, func(u *unit) bool { return !u.ill() })
 	for _, u := range w.units {
-		if !u.ill() || u.asked || u.due.After(now) || due != nil && !u.due.Before(due.due) {
+		waits := u.due.After(now) && !w.line.lost // on the first connection after an outage nobody waits
+		if !u.ill() || u.asked || waits || due != nil && !u.due.Before(due.due) {
 			continue
 		}
 		inTime := !now.Add(u.cost).After(w.round.next)

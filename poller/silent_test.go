@@ -89,6 +89,16 @@ func TestTriesThatDoNotFitKeepNeighboursWithinFivePercent(t *testing.T) {
 	}
 }
 
+// A silent unit without neighbours disturbs nobody: it is tried at its own pace.
+func TestTriesThatDoNotFitAndDisturbNobody(t *testing.T) {
+	g := newGateway("rtuovertcp", "")
+	g.PollEvery, g.Timeout, g.LateReply = 2*time.Second, 2*time.Second, 4*time.Second
+	cycles, _ := watch(t, &fake{answer: silentUnits(g.Timeout, 1)}, fleetOf(fansOf(g, 1)...), 10*time.Minute)
+	if in := tries(cycles, 1); len(in) < 20 {
+		t.Errorf("tried %d times in 10 minutes; want a try at least every 30 s", len(in))
+	}
+}
+
 // A unit that the gateway itself reports silent (exception 0B) is spared in
 // the same way, and its connection stays open.
 func TestUnitReportedSilent(t *testing.T) {
@@ -113,28 +123,33 @@ func TestUnitReportedSilent(t *testing.T) {
 
 // One lost answer costs one reading.
 func TestOneLostAnswerCostsOneReading(t *testing.T) {
-	g := newGateway("tcp", "")
-	n := 0
-	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
-		if a.unit == 2 {
-			if n++; n == 4 {
+	// The second period is too short for a try whose worst case is 2.4 s.
+	for _, period := range []time.Duration{5 * time.Second, 2 * time.Second} {
+		g := newGateway("rtuovertcp", "")
+		g.PollEvery = period
+		var n [4]int
+		f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+			n[a.unit]++
+			if a.unit == 2 && n[2] == 4 || a.unit == 3 && n[3] == 8 {
 				return g.Timeout, failure(reading.Timeout)
 			}
+			return 10 * time.Millisecond, nil
+		}}
+		cycles, logged := watch(t, f, fleetOf(fansOf(g, 3)...), time.Minute)
+		var bad [3]int
+		for _, c := range cycles {
+			for i, r := range c.Readings {
+				if r.Outcome != reading.OK {
+					bad[i]++
+				}
+			}
 		}
-		return 10 * time.Millisecond, nil
-	}}
-	cycles, logged := watch(t, f, fleetOf(fansOf(g, 3)...), time.Minute)
-	bad := 0
-	for _, c := range cycles {
-		if c.Readings[1].Outcome != reading.OK {
-			bad++
+		if bad != [3]int{0, 1, 1} {
+			t.Errorf("every %v: %v bad readings; want 1 for each of two lost answers", period, bad)
 		}
-	}
-	if bad != 1 {
-		t.Errorf("%d bad readings; want 1", bad)
-	}
-	if logged.Len() != 0 {
-		t.Errorf("a single lost answer is no change of state, and was logged: %v", logged.All())
+		if logged.Len() != 0 {
+			t.Errorf("every %v: a single lost answer is no change of state, and was logged: %v", period, logged.All())
+		}
 	}
 }
 

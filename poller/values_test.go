@@ -92,6 +92,40 @@ func TestAllZeroMeansAbsent(t *testing.T) {
 	}
 }
 
+// What fans have in common does not show that one of them is there.
+func TestAllZeroButForWhatIsShared(t *testing.T) {
+	g := newGateway("tcp", "")
+	fans := []*config.Fan{newFan(g, 1, 0), newFan(g, 1, 10)}
+	for _, fan := range fans {
+		fan.PointMap.AbsentIfAllZero = true
+		fan.Points = append(fan.Points, word(reading.OutdoorTemperature, 1, 50))
+	}
+	f := &fake{words: map[[2]int]uint16{{1, 0}: 0, {1, 1}: 0, {1, 10}: 30, {1, 11}: 50, {1, 50}: 18}}
+	cycles, _ := watch(t, f, fleetOf(fans...), 20*time.Second)
+	if absent, there := cycles[0].Readings[0].Outcome, cycles[0].Readings[1].Outcome; absent != reading.UnitSilent || there != reading.OK {
+		t.Errorf("%s and %s; want unit_silent and ok", absent, there)
+	}
+}
+
+// A fan's own point goes before the gateway's of the same name.
+func TestOwnPointBeforeTheGateways(t *testing.T) {
+	for _, unit := range []int{1, 200} { // asked for before the gateway's and after it
+		g := newGateway("tcp", "")
+		g.Unit = 100
+		g.PointMap = &config.PointMap{Points: []config.MappedPoint{{Point: reading.OutdoorTemperature, Table: decode.Input,
+			Address: 9, Encoding: word(reading.OutdoorTemperature, 0, 0).Encoding}}}
+		with, without := newFan(g, unit, 0), newFan(g, unit, 20)
+		with.Points = append(with.Points, word(reading.OutdoorTemperature, unit, 5))
+		f := &fake{words: map[[2]int]uint16{{100, 9}: 30, {unit, 5}: 20}}
+		cycles, _ := watch(t, f, fleetOf(with, without), 20*time.Second)
+		for i, want := range []float64{20, 30} {
+			if got, _ := cycles[0].Readings[i].Get(reading.OutdoorTemperature); got != want {
+				t.Errorf("unit %d, fan %d: %v; want %v", unit, i, got, want)
+			}
+		}
+	}
+}
+
 // What the gateway remembers of a unit that it has not heard for long is stale.
 func TestHeardAgo(t *testing.T) {
 	for _, own := range []bool{true, false} {
@@ -138,6 +172,33 @@ func TestSilentModule(t *testing.T) {
 	r = scripted(g, fan, nil, 1)(t)
 	if r.Outcome != reading.Timeout || r.Quality(reading.Proof) != reading.Unanswered {
 		t.Errorf("controller silent: %s, proof %s", r.Outcome, r.Quality(reading.Proof))
+	}
+}
+
+// A controller that falls silent half-way through its blocks is silent, even
+// if what is missing could be done without; and so is a fan whose speed is in
+// another unit that is silent.
+func TestPartlySilent(t *testing.T) {
+	g := newGateway("tcp", "")
+	fan := newFan(g, 1, 0)
+	for i := range fan.Points {
+		fan.Points[i].Table = decode.Holding // asked for before the input registers
+	}
+	fan.Points = append(fan.Points, word(reading.RPM, 1, 2))
+	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+		if a.table == decode.Input {
+			return g.Timeout, failure(reading.Timeout)
+		}
+		return 10 * time.Millisecond, nil
+	}}
+	cycles, _ := watch(t, f, fleetOf(fan), 20*time.Second)
+	if r := cycles[0].Readings[0]; r.Outcome != reading.Timeout || own(t, fan, &r) != 0 {
+		t.Errorf("silent half-way: %s with %d values", r.Outcome, own(t, fan, &r))
+	}
+	fan = newFan(g, 1, 0)
+	fan.Points[1].Unit = 40
+	if r := scripted(g, fan, nil, 40)(t); r.Outcome != reading.Timeout {
+		t.Errorf("speed in a silent unit: %s", r.Outcome)
 	}
 }
 

@@ -20,7 +20,6 @@ type worker struct {
 	schedule schedule
 
 	units    []*unit
-	first    int       // the unit that the next cycle asks first
 	strained time.Time // when last a silent unit was tried though it did not fit
 
 	words []uint16          // of the answer at hand
