@@ -149,7 +149,7 @@ func (c *inverted) stand(f *fan, s *sample) {
 		if c.top.feed(s.now, s.gap, atTop && s.target < 0 && s.level >= c.farWrong(s), c.limit) {
 			c.find(c.shown())
 		}
-		c.ran = c.ran && c.top.open
+		c.ran = c.ran && atTop
 	}
 	if s.mode == condition.Controlling && math.Abs(s.target) > 2*s.tolerance {
 		if c.mirror.feed(s.now, s.gap, math.Abs(s.level+s.target) <= s.tolerance, c.mirrored) {
