@@ -25,7 +25,7 @@ const bitsARegister = 16
 type Plan struct {
 	Gateway  *config.Gateway
 	Fans     []*config.Fan // of this gateway, in the order of the fleet file
-	Requests []Request     // by unit, table and address
+	Requests []Request     // unit by unit; see PlanGateway
 }
 
 // Request reads one run of registers or bits of one unit.
@@ -53,6 +53,10 @@ type slot struct {
 // share a unit, into the fewest requests that keep to the protocol's limits and
 // to the gateway's max_registers and max_gap (for bits, both times 16). A
 // 32-bit value is never split. Outputs are not read.
+//
+// A unit's requests come by table and address, except where answers have no
+// number: there no two in a row have answers of the same shape, as far as that
+// can be had.
 func PlanGateway(gateway *config.Gateway, fans []*config.Fan) *Plan {
 	plan := &Plan{Gateway: gateway}
 	for _, fan := range fans {
@@ -71,7 +75,24 @@ func PlanGateway(gateway *config.Gateway, fans []*config.Fan) *Plan {
 		}
 		plan.Requests = append(plan.Requests, newRequest(s))
 	}
+	if numberless(gateway) {
+		plan.vary()
+	}
 	return plan
+}
+
+// vary orders the requests of each unit for a transport without numbers.
+func (p *Plan) vary() {
+	var ordered []Request
+	for rest := p.Requests; len(rest) > 0; {
+		end := 1
+		for end < len(rest) && rest[end].Unit == rest[0].Unit {
+			end++
+		}
+		ordered = append(ordered, vary(rest[:end])...)
+		rest = rest[end:]
+	}
+	p.Requests = ordered
 }
 
 // slots lists everything that has to be read.

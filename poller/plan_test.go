@@ -99,6 +99,33 @@ func TestPlanKeepsTheProtocolsLimits(t *testing.T) {
 	}
 }
 
+// Where answers have no number, requests in a row differ in what their answers
+// look like: by their order, or by cutting some in two.
+func TestPlanVariesWhereAnswersHaveNoNumber(t *testing.T) {
+	pair := func(g *config.Gateway, base int) *config.Fan {
+		return fanOf(g, 1, at(reading.Pressure, 1, decode.Input, base, decode.Uint16), at(reading.Speed, 1, decode.Input, base+1, decode.Uint16))
+	}
+	g := &config.Gateway{ID: "g", Scheme: "rtuovertcp"}
+	tests := []struct {
+		name string
+		fans []*config.Fan
+		want []string
+	}{
+		{"one", []*config.Fan{pair(g, 0)}, []string{"1 input 0+2"}},
+		{"another table between", []*config.Fan{pair(g, 0), pair(g, 10), fanOf(g, 1, at(reading.HighSpeed, 1, decode.Coil, 0, decode.Bool))},
+			[]string{"1 input 0+2", "1 coil 0+1", "1 input 10+2"}},
+		{"four alike", []*config.Fan{pair(g, 0), pair(g, 10), pair(g, 20), pair(g, 30)},
+			[]string{"1 input 10+2", "1 input 0+1", "1 input 20+2", "1 input 1+1", "1 input 30+2"}},
+		{"single values cannot be cut", []*config.Fan{fanOf(g, 1, at(reading.Speed, 1, decode.Input, 0, decode.Float32),
+			at(reading.Pressure, 1, decode.Input, 10, decode.Float32))}, []string{"1 input 0+2", "1 input 10+2"}},
+	}
+	for _, test := range tests {
+		if got := shapes(PlanGateway(g, test.fans)); !slices.Equal(got, test.want) {
+			t.Errorf("%s:\n got %q\nwant %q", test.name, got, test.want)
+		}
+	}
+}
+
 // drawFans draws fans with any points at any places.
 func drawFans(rt *rapid.T, g *config.Gateway) (fans []*config.Fan) {
 	for i := range rapid.IntRange(1, 8).Draw(rt, "fans") {
@@ -115,7 +142,8 @@ func drawFans(rt *rapid.T, g *config.Gateway) (fans []*config.Fan) {
 }
 
 func drawGateway(rt *rapid.T) *config.Gateway {
-	return &config.Gateway{ID: "g", MaxGap: rapid.IntRange(0, 20).Draw(rt, "max_gap"),
+	scheme := rapid.SampledFrom([]string{"tcp", "rtuovertcp"}).Draw(rt, "scheme")
+	return &config.Gateway{ID: "g", Scheme: scheme, MaxGap: rapid.IntRange(0, 20).Draw(rt, "max_gap"),
 		MaxRegisters: rapid.IntRange(2, 125).Draw(rt, "max_registers")}
 }
 
@@ -158,6 +186,13 @@ func TestEveryPointIsReadOnce(t *testing.T) {
 		}
 		if len(plan.Requests) > naive {
 			rt.Fatalf("%d requests for %d points", len(plan.Requests), naive)
+		}
+		for i := 1; numberless(g) && i < len(plan.Requests); i++ {
+			a, b := &plan.Requests[i-1], &plan.Requests[i]
+			if a.Unit == b.Unit && a.shape() == b.shape() && (a.halves() != nil || b.halves() != nil) {
+				rt.Fatalf("two requests in a row, for %d+%d and %d+%d, have answers alike and could be cut",
+					a.Address, a.Count, b.Address, b.Count)
+			}
 		}
 	})
 }
