@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -67,6 +68,8 @@ func (e *Engine) clear(of source, l *life, now time.Time, why condition.Reason) 
 	if l.active {
 		l.active = false
 		e.tell(of, l, now, condition.Cleared, why)
+		last := &e.out[len(e.out)-1]
+		last.Summary = "over after " + units.Span(now.Sub(l.raised)) + "; it was: " + last.Summary
 	}
 }
 
