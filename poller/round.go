@@ -64,10 +64,11 @@ func (w *worker) askIll(ctx context.Context) {
 //
 // One that does not fit may be tried all the same: if it has failed only once,
 // so that a lost answer costs one reading and not many; if it has no healthy
-// neighbours; or if the last such try is so long ago that the neighbours lose
-// no more than a twentieth of their cycles.
+// neighbours and is the first to be tried in this cycle; or if the last such try
+// is so long ago that the neighbours lose no more than a twentieth of their
+// cycles.
 func (w *worker) mostDue(now time.Time) (due *unit, fits bool) {
-	alone := !slices.ContainsFunc(w.units, func(u *unit) bool { return !u.ill() })
+	alone := w.round.inRow == 0 && !slices.ContainsFunc(w.units, func(u *unit) bool { return !u.ill() })
 	for _, u := range w.units {
 		waits := u.due.After(now) && !w.line.lost // on the first connection after an outage nobody waits
 		if !u.ill() || u.asked || waits || due != nil && !u.due.Before(due.due) {

@@ -222,6 +222,23 @@ func TestDeadTrunk(t *testing.T) {
 	}
 }
 
+// Nor does a dead line whose tries are long stretch its cycles for good: the
+// failed readings keep their period.
+func TestDeadLineKeepsItsPeriod(t *testing.T) {
+	g := newGateway("rtuovertcp", "") // a try takes 2.4 s with the quiet after it
+	cycles, _ := watch(t, &fake{answer: silentUnits(g.Timeout, 1, 2, 3, 4, 5, 6, 7, 8)}, fleetOf(fansOf(g, 8)...), 20*time.Minute)
+	for i, c := range cycles[10:] {
+		if c.Missed != 0 {
+			t.Errorf("%d cycles missed before cycle %d", c.Missed, i+10)
+		}
+	}
+	for unit := 1; unit <= 8; unit++ {
+		if in := tries(cycles, unit); len(in) < 20 {
+			t.Errorf("unit %d was tried %d times in 20 minutes", unit, len(in))
+		}
+	}
+}
+
 // Three dead units in a row do not hide the living ones behind them for longer
 // than a cycle.
 func TestDeadUnitsDoNotHideTheLiving(t *testing.T) {
