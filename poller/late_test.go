@@ -68,10 +68,10 @@ func TestWhatALateAnswerFits(t *testing.T) {
 // where there are none, indeed no way to cut the request avoids all of them.
 func TestReshape(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		g := &config.Gateway{ID: "g", Scheme: "rtuovertcp", Timeout: time.Second, MaxGap: 2, MaxRegisters: 12}
+		g := &config.Gateway{ID: "g", Scheme: "rtuovertcp", Timeout: time.Second, MaxGap: 2, MaxRegisters: 16}
 		fan := &config.Fan{ID: "ef", Gateway: g, Unit: 1}
 		address := 0
-		for p := range rapid.IntRange(1, 5).Draw(rt, "points") {
+		for p := range rapid.IntRange(1, 8).Draw(rt, "points") {
 			kind := rapid.SampledFrom([]decode.Type{decode.Uint16, decode.Float32}).Draw(rt, "type")
 			fan.Points = append(fan.Points, at(reading.Point(p), 1, decode.Input, address, kind))
 			address += kind.Words()
@@ -82,10 +82,10 @@ func TestReshape(t *testing.T) {
 			l.add(&Request{Unit: 1, Table: decode.Input, Count: rapid.IntRange(1, 6).Draw(rt, "count")}, time.Now())
 		}
 		parts := l.reshape(&plan.Requests[0])
+		if want := fewest(&l, plan.Requests[0].runs()); len(parts) != max(want, 0) {
+			rt.Fatalf("asked in %d parts; the fewest possible are %d", len(parts), want)
+		}
 		if parts == nil {
-			if anyCut(&l, plan.Requests[0].runs()) {
-				rt.Fatal("there is a way to ask for it")
-			}
 			return
 		}
 		covers(rt, plan, parts)
@@ -97,16 +97,21 @@ func TestReshape(t *testing.T) {
 	})
 }
 
-// anyCut tries every way to cut a row of runs.
-func anyCut(l *late, runs []Request) bool {
+// fewest tries every way to cut a row of runs and returns the least number of
+// parts, or -1 where there is no way.
+func fewest(l *late, runs []Request) int {
 	if len(runs) == 0 {
-		return true
+		return 0
 	}
+	least := -1
 	for n := 1; n <= len(runs); n++ {
 		part := joined(runs[:n])
-		if !l.fits(part.Unit, part.Table, part.bytes()) && anyCut(l, runs[n:]) {
-			return true
+		if l.fits(part.Unit, part.Table, part.bytes()) {
+			continue
+		}
+		if rest := fewest(l, runs[n:]); rest >= 0 && (least < 0 || rest+1 < least) {
+			least = rest + 1
 		}
 	}
-	return false
+	return least
 }

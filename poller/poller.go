@@ -68,30 +68,24 @@ func (p *Poller) Reload(fleet *config.Fleet, swap func()) {
 	p.begin(starting)
 }
 
-// begin starts workers, those of serial lines first: what such a line waits
-// with cannot hold a descriptor beyond 1023, and the many connections of a
-// large fleet would use those up.
+// begin starts workers. Serial lines are opened before anything else: what such
+// a line waits with cannot hold a descriptor beyond 1023, and the many
+// connections of a large fleet would use those up.
 func (p *Poller) begin(workers []*worker) {
-	slices.SortStableFunc(workers, func(a, b *worker) int { return serial(b) - serial(a) })
+	for _, w := range workers {
+		if w.gateway.Scheme == "rtu" && len(w.units) > 0 {
+			w.line.connect(context.Background())
+		}
+	}
 	for _, w := range workers {
 		ctx, stop := context.WithCancel(context.Background())
 		r := &running{worker: w, stop: stop, ended: make(chan struct{})}
 		p.running[w.gateway.ID] = r
-		if serial(w) == 1 && len(w.units) > 0 {
-			w.line.connect(ctx)
-		}
 		go func() {
 			defer close(r.ended)
 			w.run(ctx)
 		}()
 	}
-}
-
-func serial(w *worker) int {
-	if w.gateway.Scheme == "rtu" {
-		return 1
-	}
-	return 0
 }
 
 // inherit takes over what must outlive a worker: late answers come to its

@@ -61,6 +61,26 @@ func TestReloadKeepsWhatIsUnchanged(t *testing.T) {
 	}
 }
 
+// Serial lines are opened before the many connections of a large fleet, which
+// would take the low descriptors that they need.
+func TestSerialLinesAreOpenedFirst(t *testing.T) {
+	var fans []*config.Fan
+	for i, scheme := range []string{"tcp", "rtuovertcp", "tcp", "rtu", "udp", "rtu"} {
+		g := newGateway(scheme, "")
+		g.ID = reading.GatewayID(fmt.Sprint(scheme, i))
+		fans = append(fans, newFan(g, 1, 0))
+	}
+	f := &fake{t: t}
+	synctest.Test(t, func(t *testing.T) {
+		p := poller.New(f.dial, func(*poller.Cycle) {}, zap.NewNop())
+		p.Start(fleetOf(fans...))
+		if n := len(f.dials); n != 2 {
+			t.Errorf("%d connections when the polling begins; want those of the 2 serial lines", n)
+		}
+		p.Stop()
+	})
+}
+
 // A gateway that has gone from the file is polled no more, and a new one is.
 func TestReloadAddsAndRemoves(t *testing.T) {
 	f := &fake{t: t}

@@ -2,6 +2,7 @@ package modbus
 
 import (
 	"context"
+	"io"
 	"net"
 	"strings"
 	"testing"
@@ -208,6 +209,63 @@ func TestOpenIsBoundedByItsContext(t *testing.T) {
 	<-ctx.Done()
 	if _, err = Open(ctx, Options{Scheme: "tcp", Address: address, Timeout: patient}); err != nil {
 		ended(t, err, reading.Timeout, 0)
+	}
+}
+
+// A connection that comes after Open has given up is closed as it comes.
+func TestAbandonedConnectionIsClosed(t *testing.T) {
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer listener.Close()
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	session, err := Open(ctx, Options{Scheme: "tcp", Address: listener.Addr().String(), Timeout: patient})
+	if err == nil { // the connection stood before anybody looked at the context
+		session.Close()
+	}
+	conn, err := listener.Accept()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	conn.SetReadDeadline(time.Now().Add(patient))
+	if _, err := conn.Read(make([]byte, 1)); err != io.EOF {
+		t.Errorf("%v; want the end of the connection", err)
+	}
+}
+
+// The pauses of a serial line are kept over TCP as well, by the speed of the
+// line behind the gateway; where that is not known they are those of a fast one.
+func TestPausesFollowTheLine(t *testing.T) {
+	quickest := func(baud int) time.Duration {
+		var steps []step
+		for range 20 {
+			steps = append(steps, step{send: [][]byte{frame(goodRTU)}})
+		}
+		session, err := Open(context.Background(), Options{Scheme: "rtuovertcp", Address: peer(t, steps...), Timeout: patient, Baud: baud})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer session.Close()
+		least := time.Hour
+		for range steps {
+			begin := time.Now()
+			if err := one(session); err != nil {
+				t.Fatal(err)
+			}
+			least = min(least, time.Since(begin))
+		}
+		return least
+	}
+	// A request of 8 characters and t3.5: 8.6 + 4.0 ms at 9600 baud, and 0.8 +
+	// 1.75 ms at 115200.
+	if took := quickest(9600); took < 12*time.Millisecond {
+		t.Errorf("an exchange at 9600 baud took %v; its request and a pause take 12.6 ms", took)
+	}
+	if took := quickest(0); took > 6*time.Millisecond {
+		t.Errorf("an exchange at a speed that is not known took %v at least; want about 2.5 ms", took)
 	}
 }
 
