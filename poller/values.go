@@ -42,9 +42,6 @@ func (w *worker) take(r *Request, now time.Time) {
 		s := &r.slots[i]
 		words := w.words[s.Address-r.Address:][:s.Words()]
 		value, quality := s.Encoding.Decode(words)
-		if s.Point.Contact() && value != 0 {
-			value = 1
-		}
 		if s.fan == everyFan {
 			w.setAll(s.Point, value, quality)
 			continue
