@@ -123,7 +123,7 @@ func (w *worker) getOnce(ctx context.Context, r *Request) *reading.Failure {
 	}
 	parts := w.line.late.reshape(r)
 	if parts == nil {
-		return held
+		return w.getWide(ctx, r)
 	}
 	for i := range parts {
 		if failure := w.exchange(ctx, &parts[i]); failure != nil {
@@ -131,6 +131,21 @@ func (w *worker) getOnce(ctx context.Context, r *Request) *reading.Failure {
 		}
 	}
 	return nil
+}
+
+// getWide asks for a request with some unused registers behind it, if it can be
+// asked at all.
+func (w *worker) getWide(ctx context.Context, r *Request) *reading.Failure {
+	wide, ok := w.line.late.widen(r, w.gateway)
+	if !ok {
+		return held
+	}
+	failure := w.exchange(ctx, &wide)
+	if refused(failure) {
+		r.narrow = true
+		return held
+	}
+	return failure
 }
 
 // exchange sends one request and takes its answer.

@@ -18,7 +18,8 @@ import (
 // only when the gateway's late_reply has passed. This is the second, for
 // answers that are later still: as long as one could come, no request is sent
 // that it would fit. The block is asked for in parts of other lengths instead,
-// or, where no parts differ, not at all until the danger is over.
+// or with a few unused registers behind it where max_gap allows them, or, where
+// neither can be, not at all until the danger is over.
 //
 // UDP has numbers, but they begin anew with every socket, and a new socket can
 // have the old one's port: the second defence holds there as well, until
@@ -118,4 +119,23 @@ func (l *late) reshape(r *Request) []Request {
 	}
 	slices.Reverse(parts)
 	return parts
+}
+
+// widen returns r with the fewest unused registers behind it that make an
+// answer which no late one passes for. There are none to be had in a table of
+// bits, beyond max_gap or the limits of a request, and where the device has
+// refused them before.
+func (l *late) widen(r *Request, gateway *config.Gateway) (wide Request, ok bool) {
+	wide = *r
+	if r.narrow || r.Table.Bits() {
+		return wide, false
+	}
+	most := min(r.Count+gateway.MaxGap, limit(gateway), addresses-r.Address)
+	for wide.Count < most {
+		wide.Count++
+		if !l.fits(wide.Unit, wide.Table, wide.bytes()) {
+			return wide, true
+		}
+	}
+	return wide, false
 }

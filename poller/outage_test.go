@@ -328,6 +328,57 @@ func TestExceptionThatMayBeLate(t *testing.T) {
 	}
 }
 
+// Single values that cannot be cut up are asked for with an unused register
+// behind them after a time-out, where max_gap allows that, and one lost answer
+// costs one reading. A device that refuses the register is not asked for it
+// again: the value waits until no late answer can come.
+func TestSingleValuesAfterATimeout(t *testing.T) {
+	tests := []struct {
+		name    string
+		gap     int
+		refuses bool
+		bad     int // readings
+	}{
+		{"unused registers allowed", 2, false, 1},
+		{"none allowed", 0, false, 3},
+		{"refused by the device", 2, true, 3},
+	}
+	for _, test := range tests {
+		g := newGateway("rtuovertcp", "")
+		g.MaxGap = test.gap
+		fan := newFan(g, 1, 0)
+		fan.Points[1].Address = 20
+		n, wide := 0, 0
+		f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+			if n++; n == 7 {
+				return g.Timeout, failure(reading.Timeout)
+			}
+			if a.count > 1 {
+				wide++
+				if test.refuses {
+					return 10 * time.Millisecond, exception(2)
+				}
+			}
+			return 10 * time.Millisecond, nil
+		}}
+		cycles, _ := watch(t, f, fleetOf(fan), 2*time.Minute)
+		bad := 0
+		for _, c := range cycles {
+			if r := c.Readings[0]; r.Outcome != reading.OK {
+				bad++
+			} else if own(t, fan, &r) != 2 {
+				t.Errorf("%s: a good reading with %d values", test.name, own(t, fan, &r))
+			}
+		}
+		if bad != test.bad {
+			t.Errorf("%s: %d bad readings; want %d", test.name, bad, test.bad)
+		}
+		if test.refuses && wide > 2 { // once for each of the two values
+			t.Errorf("%s: asked %d times for registers that were refused", test.name, wide)
+		}
+	}
+}
+
 // On a transport without numbers nothing is asked until late_reply after a
 // time-out has passed; on one with numbers it goes on at once.
 func TestQuietAfterATimeout(t *testing.T) {

@@ -14,6 +14,7 @@ import (
 const (
 	maxRegisters = 125
 	maxBits      = 2000
+	addresses    = 65536 // in each table
 )
 
 // bitsARegister turns a gateway's max_gap and max_registers, which speak of
@@ -35,6 +36,7 @@ type Request struct {
 	Address int
 	Count   int // registers, or bits in a table of bits
 	slots   []slot
+	narrow  bool // the device has refused unused registers behind it
 }
 
 // everyFan is the fan of a slot that is the gateway's own: its value goes to
@@ -141,21 +143,26 @@ func (r *Request) take(s slot, gateway *config.Gateway) bool {
 	if s.Unit != r.Unit || s.Table != r.Table {
 		return false
 	}
-	gap, limit := gateway.MaxGap, maxRegisters
-	if gateway.MaxRegisters > 0 {
-		limit = min(limit, gateway.MaxRegisters)
-	}
+	gap, most := gateway.MaxGap, limit(gateway)
 	if s.Table.Bits() {
-		gap, limit = gap*bitsARegister, min(maxBits, limit*bitsARegister)
+		gap, most = gap*bitsARegister, min(maxBits, most*bitsARegister)
 	}
 	count := max(r.Count, s.Address+s.Words()-r.Address)
 	inside := count == r.Count // also where one 32-bit value is more than max_registers allows
-	if !inside && (s.Address-(r.Address+r.Count) > gap || count > limit) {
+	if !inside && (s.Address-(r.Address+r.Count) > gap || count > most) {
 		return false
 	}
 	r.Count = count
 	r.slots = append(r.slots, s)
 	return true
+}
+
+// limit is the most registers that one request to the gateway may read.
+func limit(gateway *config.Gateway) int {
+	if gateway.MaxRegisters > 0 {
+		return min(maxRegisters, gateway.MaxRegisters)
+	}
+	return maxRegisters
 }
 
 // Points returns how many values the request brings, of all its fans.

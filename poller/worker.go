@@ -42,7 +42,7 @@ func newWorker(plan *Plan, dial Dial, sink Sink, log *zap.Logger) *worker {
 		u.blocks = append(u.blocks, block{Request: request})
 		longest = max(longest, request.Count)
 	}
-	w.words = make([]uint16, longest)
+	w.words = make([]uint16, longest+w.gateway.MaxGap) // see late.widen
 	w.fans = make([]fanRound, len(plan.Fans))
 	w.blank = blankReadings(plan)
 	w.cycle = Cycle{Gateway: plan.Gateway.ID, Readings: make([]reading.Reading, len(plan.Fans))}
