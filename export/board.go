@@ -14,15 +14,16 @@ import (
 // One goroutine at a time may change it; anybody may take the Snapshot at any
 // time, and a slow reader of it delays nobody.
 type Board struct {
-	snapshot atomic.Pointer[Snapshot]
-	fleet    *config.Fleet
-	reload   Reload
-	version  string
-	fans     []*Fan
-	gateways []*Gateway
-	fanAt    map[reading.FanID]int
-	gateAt   map[reading.GatewayID]int
-	changed  bool
+	snapshot  atomic.Pointer[Snapshot]
+	fleet     *config.Fleet
+	reload    Reload
+	version   string
+	fans      []*Fan
+	gateways  []*Gateway
+	fanAt     map[reading.FanID]int
+	gateAt    map[reading.GatewayID]int
+	changed   bool
+	preparing bool
 }
 
 // NewBoard returns a board of a fleet of which nothing is known yet.
@@ -62,6 +63,10 @@ func (b *Board) SetFleet(fleet *config.Fleet, now time.Time) {
 	b.changed = true
 	b.Publish(now)
 }
+
+// Prepare says whether the board is still being filled with the past: until
+// that is over nobody is told that it is ready.
+func (b *Board) Prepare(preparing bool) { b.preparing, b.changed = preparing, true }
 
 // ReloadFailed notes that a new fleet file was not taken.
 func (b *Board) ReloadFailed(now time.Time) {
@@ -141,6 +146,9 @@ func (b *Board) Publish(now time.Time) {
 
 // ready reports whether every gateway that has fans has finished a cycle.
 func (b *Board) ready() bool {
+	if b.preparing {
+		return false
+	}
 	polled := make(map[reading.GatewayID]bool, len(b.gateways))
 	for _, f := range b.fleet.Fans {
 		polled[f.Gateway.ID] = true

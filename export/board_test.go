@@ -89,6 +89,12 @@ func TestReadyOnlyWhenEveryGatewayWithFansHasFinishedACycle(t *testing.T) {
 		t.Error("ready before any cycle")
 	}
 	b.CountCycle("roof", epoch, time.Second, 0, nil)
+	b.Prepare(true)
+	b.Publish(epoch)
+	if b.Snapshot().Ready {
+		t.Error("ready while the past is being laid down")
+	}
+	b.Prepare(false)
 	b.Publish(epoch)
 	if !b.Snapshot().Ready {
 		t.Error("not ready though the only gateway with fans has finished a cycle")

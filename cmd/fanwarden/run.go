@@ -28,7 +28,7 @@ func run(ctx context.Context, p *process, args []string) int {
 	}
 	log := newLogger(p.stderr)
 	defer log.Sync()
-	d, err := daemon.Start(*path, fleet, version, log)
+	d, err := daemon.Start(daemon.Options{Path: *path, Fleet: fleet, Version: version, Log: log})
 	if err != nil {
 		fmt.Fprintln(p.stderr, "fanwarden run:", err)
 		return couldNotRun

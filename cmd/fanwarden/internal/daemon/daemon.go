@@ -18,6 +18,7 @@ import (
 	"fanwarden/export/metrics"
 	"fanwarden/export/web"
 	"fanwarden/poller"
+	"fanwarden/poller/reading"
 )
 
 // publishEvery is how often the picture of the fleet is renewed for metrics
@@ -26,6 +27,19 @@ const publishEvery = 250 * time.Millisecond
 
 // drain is how long requests under way are given when the daemon stops.
 const drain = 3 * time.Second
+
+// Options say what to watch and how.
+type Options struct {
+	Path    string        // of the fleet file, for reloads
+	Fleet   *config.Fleet // loaded from it
+	Version string
+	Log     *zap.Logger
+	// Past, if set, is called before anything is polled. It feeds what is known
+	// of the fans' past, in order of time, so that the rules judge the present in
+	// its light; the daemon is not ready before it returns. Its error ends the
+	// start.
+	Past func(feed func(*reading.Reading)) error
+}
 
 // Daemon watches one fleet.
 type Daemon struct {
@@ -39,21 +53,27 @@ type Daemon struct {
 	undo   []func()
 }
 
-// Start brings up a daemon on a fleet that was loaded from path. What stands
-// already is taken down again when a later step fails. The caller must Stop it.
-func Start(path string, fleet *config.Fleet, version string, log *zap.Logger) (*Daemon, error) {
-	d := &Daemon{path: path, log: log, fleet: fleet, failed: make(chan error, 1)}
-	d.judge = newJudge(fleet, version, log, time.Now())
+// Start brings up a daemon. What stands already is taken down again when a
+// later step fails. The caller must Stop it.
+func Start(o Options) (*Daemon, error) {
+	d := &Daemon{path: o.Path, log: o.Log, fleet: o.Fleet, failed: make(chan error, 1)}
+	d.judge = newJudge(o.Fleet, o.Version, o.Log, time.Now())
 	d.startPublishing()
 	if err := d.startWeb(); err != nil {
 		d.Stop()
 		return nil, err
 	}
+	if o.Past != nil {
+		if err := d.judge.recall(o.Past); err != nil {
+			d.Stop()
+			return nil, err
+		}
+	}
 	d.startPoller()
-	log.Info("watching", zap.String("fleet", fleet.Name), zap.Int("fans", len(fleet.Fans)),
-		zap.Int("gateways", len(fleet.Gateways)), zap.String("version", version))
-	if fleet.Store.Dir != "" {
-		log.Warn("this version keeps nothing on disk: [store] is read and not used")
+	o.Log.Info("watching", zap.String("fleet", o.Fleet.Name), zap.Int("fans", len(o.Fleet.Fans)),
+		zap.Int("gateways", len(o.Fleet.Gateways)), zap.String("version", o.Version))
+	if o.Fleet.Store.Dir != "" {
+		o.Log.Warn("this version keeps nothing on disk: [store] is read and not used")
 	}
 	return d, nil
 }

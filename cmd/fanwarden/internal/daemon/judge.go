@@ -9,6 +9,7 @@ import (
 	"fanwarden/config"
 	"fanwarden/export"
 	"fanwarden/poller"
+	"fanwarden/poller/reading"
 	"fanwarden/rules"
 	"fanwarden/rules/condition"
 )
@@ -20,12 +21,13 @@ type judge struct {
 	log *zap.Logger
 
 	mu     sync.Mutex
+	fleet  *config.Fleet
 	engine *rules.Engine
 	board  *export.Board
 }
 
 func newJudge(fleet *config.Fleet, version string, log *zap.Logger, now time.Time) *judge {
-	return &judge{log: log, engine: rules.New(fleet), board: export.NewBoard(fleet, version, now)}
+	return &judge{log: log, fleet: fleet, engine: rules.New(fleet), board: export.NewBoard(fleet, version, now)}
 }
 
 // take judges one cycle. It is the poller's sink.
@@ -48,21 +50,47 @@ func (j *judge) take(c *poller.Cycle) {
 	j.board.CountCycle(c.Gateway, c.Start, c.Took, c.Missed, c.Readings)
 }
 
+// recall feeds the past to the rules. What they find in it is not news, so it
+// is not logged; what still stands at its end is shown like everything else.
+// Nothing in it counts as a poll of this daemon.
+func (j *judge) recall(past func(feed func(*reading.Reading)) error) error {
+	j.mu.Lock()
+	j.board.Prepare(true)
+	j.mu.Unlock()
+	err := past(func(r *reading.Reading) {
+		j.mu.Lock()
+		defer j.mu.Unlock()
+		j.engine.Observe(r)
+		j.board.SetReading(r)
+	})
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.board.Prepare(false)
+	j.showStates()
+	return err
+}
+
 // setFleet takes a new fleet file; what is known of the fans that stay is kept.
 func (j *judge) setFleet(fleet *config.Fleet, now time.Time) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	j.tell(j.engine.Reload(fleet, now))
+	j.fleet = fleet
 	j.board.SetFleet(fleet, now)
-	for _, fan := range fleet.Fans {
+	j.showStates()
+	j.board.Publish(now)
+}
+
+// showStates lays what the rules say of every fan and gateway on the board.
+func (j *judge) showStates() {
+	for _, fan := range j.fleet.Fans {
 		mode, verdicts, standing := j.engine.FanView(fan.ID)
 		j.board.SetFanState(fan.ID, mode, verdicts, standing)
 	}
-	for _, gateway := range fleet.Gateways {
+	for _, gateway := range j.fleet.Gateways {
 		verdicts, standing := j.engine.GatewayView(gateway.ID)
 		j.board.SetGatewayState(gateway.ID, verdicts, standing)
 	}
-	j.board.Publish(now)
 }
 
 // reloadFailed notes that a new fleet file was not taken.
