@@ -1,0 +1,67 @@
+package field
+
+import (
+	"time"
+
+	"fanwarden/poller/reading"
+)
+
+// Kind is a kind of trouble that a fan or a gateway can be given.
+type Kind string
+
+// The troubles of a fan. Size means what each line says; 0 takes a size that
+// shows clearly.
+const (
+	Undersized         Kind = "undersized"            // the fan gives only Size of its pressure
+	Leaking            Kind = "leaking"               // a door or a cap left open: Size times the riser's leakage
+	SetpointOutOfReach Kind = "setpoint_out_of_reach" // Size times the setpoint
+	DeafWhenIdle       Kind = "deaf_when_idle"        // does not start again, whatever it reads
+	RestartOutOfReach  Kind = "restart_out_of_reach"  // Size times the restart rise
+	TubeOff            Kind = "tube_off"              // the sensor breathes room air
+	ProbeWrongSide     Kind = "probe_wrong_side"      // the tap is on the other side of the fan
+	TubesSwapped       Kind = "tubes_swapped"         // the sensor reads with the other sign
+	SignLost           Kind = "sign_lost"             // only the registers lose the sign; the controller does not
+	OverFast           Kind = "over_fast"             // responds Size times as fast as it should
+	ContactOpen        Kind = "contact_open"
+	ContactClosed      Kind = "contact_closed"
+	ContactThreshold   Kind = "contact_threshold" // the contact makes at speed Size
+	MotorOff           Kind = "motor_off"         // commanded, does not turn
+	Tripped            Kind = "tripped"           // by the controller's own fault
+	NotPermitted       Kind = "not_permitted"
+	SensorFrozen       Kind = "sensor_frozen"
+	SensorDrifting     Kind = "sensor_drifting"     // by Size Pa an hour
+	SensorOutOfRange   Kind = "sensor_out_of_range" // stands at the end of its range
+	LeftInHand         Kind = "left_in_hand"        // runs at speed Size whatever it reads
+	ShortCycling       Kind = "short_cycling"       // restarts itself as soon as it is idle
+	SlowLoading        Kind = "slow_loading"        // the leakage grows by Size of itself a week
+	SettingsChanged    Kind = "settings_changed"    // its setpoint is set to Size times what it was, at the panel
+)
+
+// The troubles of the field between fans and daemon.
+const (
+	SilentUnit        Kind = "silent_unit"        // of one fan's unit
+	TrunkCut          Kind = "trunk_cut"          // the gateway lives, none of its units is heard
+	GatewayOff        Kind = "gateway_off"        // refuses connections
+	SlowLine          Kind = "slow_line"          // answers Size seconds later than it could
+	RepeatsOld        Kind = "repeats_old"        // the gateway repeats what it last read
+	ZeroFills         Kind = "zero_fills"         // the gateway shows zeros for units that it has lost
+	AnswersLate       Kind = "answers_late"       // one answer in five comes after the time-out
+	ResetsConnections Kind = "resets_connections" // breaks one connection in ten in the middle of an answer
+	LimitsConnections Kind = "limits_connections" // takes one connection at a time
+	SendsGarbage      Kind = "sends_garbage"      // one answer in five makes no sense
+)
+
+// Fault is one trouble from one time to another.
+type Fault struct {
+	Fan     reading.FanID     // "" for a gateway's
+	Gateway reading.GatewayID // "" for a fan's
+	Kind    Kind
+	From    time.Time // zero: from the beginning
+	Until   time.Time // zero: to the end
+	Size    float64
+}
+
+// At reports whether the fault is on at a time.
+func (f Fault) At(now time.Time) bool {
+	return !now.Before(f.From) && (f.Until.IsZero() || now.Before(f.Until))
+}
