@@ -24,6 +24,7 @@ var rooms = map[string][]string{
 	"poller":           {"config", "poller/decode", "poller/reading", "poller/units"},
 	"poller/modbus":    {"poller/decode", "poller/reading"},
 	"poller/recording": {"poller/reading"},
+	"poller/field":     {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
 	"rules":            {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
 	"export":           {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
 	"export/metrics":   {"config", "export", "poller/reading", "poller/units", "rules/condition"},
