@@ -1,0 +1,72 @@
+package campus
+
+import (
+	"fanwarden/poller/field"
+	"fanwarden/rules/condition"
+)
+
+func leakingDoor() *trouble {
+	return &trouble{kind: field.Leaking, onset: 0.4, condition: condition.PinnedAtMax,
+		wrong: "somebody left the riser's access door open",
+		see:   "flat out and short of its setpoint"}
+}
+
+func deaf() *trouble {
+	return &trouble{kind: field.DeafWhenIdle, onset: 0.2, condition: condition.StuckIdle,
+		wrong: "its controller does not start it again once it was idle",
+		see:   "stopped, with its pressure past the restart point"}
+}
+
+func swapped() *trouble {
+	return &trouble{kind: field.TubesSwapped, onset: 0.3, condition: condition.InvertedSign,
+		wrong: "the tubes of its pressure sensor were swapped",
+		see:   "flat out, reading its pressure with the wrong sign"}
+}
+
+func silent() *trouble {
+	return &trouble{kind: field.SilentUnit, onset: 0.6, condition: condition.ControllerSilent,
+		wrong: "its controller does not answer, and its neighbours on the line do",
+		see:   "no values; the others behind the same gateway go on"}
+}
+
+func closedDamper() *trouble {
+	return &trouble{kind: field.Undersized, size: 0.2, onset: 0.5, condition: condition.PinnedAtMax,
+		wrong: "grease on its wheel takes most of its strength",
+		see:   "flat out and short of its setpoint"}
+}
+
+func cutLine() *trouble {
+	return &trouble{kind: field.TrunkCut, onset: 0.7, condition: condition.LineSilent,
+		wrong: "the serial line is cut right behind the gateway",
+		see:   "one condition for the line and none for its fans, which it explains"}
+}
+
+func noPower() *trouble {
+	return &trouble{kind: field.GatewayOff, onset: 0.8, condition: condition.GatewayDown,
+		wrong: "the gateway has lost its power",
+		see:   "one condition for the gateway and none for its fans, which it explains"}
+}
+
+func restless() *trouble {
+	return &trouble{kind: field.OverFast, onset: 0.5,
+		wrong: "its controller responds much too fast",
+		see:   "speed and pressure that swing and do not settle; no rule of this version judges it"}
+}
+
+func wrongContact() *trouble {
+	return &trouble{kind: field.ContactClosed, onset: 0.5,
+		wrong: "its high-speed contact is welded shut",
+		see:   "the contact is closed at every speed; no rule of this version judges it"}
+}
+
+func frozen() *trouble {
+	return &trouble{kind: field.SensorFrozen, onset: 0.9,
+		wrong: "its pressure sensor repeats one value",
+		see:   "a pressure that does not move by a hair; no rule of this version judges it"}
+}
+
+func looseBelt() *trouble {
+	return &trouble{kind: field.MotorOff, onset: 0.5, condition: condition.PinnedAtMax,
+		wrong: "its belt is off: the motor is commanded and the wheel does not turn",
+		see:   "flat out and no airflow"}
+}
