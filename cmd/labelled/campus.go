@@ -1,0 +1,137 @@
+package main
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/field"
+	"fanwarden/poller/reading"
+)
+
+// settings of a run.
+type settings struct {
+	seed  uint64
+	hours int
+	fans  int // plain healthy ones, beside the labelled
+}
+
+// tick is the time between two looks at the field; polls are multiples of it.
+const tick = 5 * time.Second
+
+// perGateway is how many fans share a gateway.
+const perGateway = 8
+
+// campus is one run before it runs: fleet, truth, and what happens to readings.
+type campus struct {
+	settings
+	text   string
+	fleet  *config.Fleet
+	start  time.Time
+	labels []*label
+	faults []field.Fault
+	ways   map[reading.FanID]way
+	flows  map[reading.FanID]bool // fans that hold an airflow
+}
+
+// newCampus lays out the run of a seed: gateways of eight fans for what happens
+// to fans, and gateways of three for what happens to gateways. Runs begin at
+// midnight of days over the whole year.
+func newCampus(s settings) (*campus, error) {
+	rnd := rand.New(rand.NewPCG(s.seed, 0x6c61626c))
+	c := &campus{settings: s, ways: make(map[reading.FanID]way), flows: make(map[reading.FanID]bool),
+		start: time.Date(2026, 1, 5, 0, 0, 0, 0, time.UTC).AddDate(0, 0, int(s.seed)*67%365)}
+	var text strings.Builder
+	text.WriteString(head())
+	scenes := fanScenes()
+	for range s.fans {
+		scenes = append(scenes, scene{note: "plain"})
+	}
+	gateways := 0
+	gateway := func() string {
+		gateways++
+		id := fmt.Sprintf("gw%02d", gateways)
+		text.WriteString(gatewayText(id, 15000+gateways, []string{"5s", "10s"}[rnd.IntN(2)]))
+		return id
+	}
+	var at string
+	for i, scene := range scenes {
+		if i%perGateway == 0 {
+			at = gateway()
+		}
+		text.WriteString(c.add(rnd, scene, at, fmt.Sprintf("ef%02d", i+1), i%perGateway+1))
+	}
+	for _, scene := range gatewayScenes() {
+		text.WriteString(c.addGateway(rnd, scene, gateway()))
+	}
+	c.text = text.String()
+	var err error
+	if c.fleet, err = parseFleet(c.text); err != nil {
+		return nil, err
+	}
+	for _, f := range c.fleet.Fans {
+		c.flows[f.ID] = f.ControlsAirflow
+	}
+	return c, nil
+}
+
+// add lays out one fan with its scene and returns its part of the fleet file.
+func (c *campus) add(rnd *rand.Rand, s scene, gateway, id string, unit int) string {
+	f := ordinary(rnd)
+	if s.fan != nil {
+		s.fan(&f)
+	}
+	f.id, f.gateway, f.unit = id, gateway, unit
+	c.ways[reading.FanID(id)] = s.way
+	c.put(rnd, s, label{fan: reading.FanID(id)})
+	return f.String()
+}
+
+// addGateway lays out the fans behind a gateway that gets a scene, all healthy,
+// and returns their part of the fleet file. One that shows zeros for what it has
+// lost has lost its first unit.
+func (c *campus) addGateway(rnd *rand.Rand, s scene, id string) string {
+	own := c.put(rnd, s, label{gateway: reading.GatewayID(id)})
+	var text strings.Builder
+	for unit := 1; unit <= 3; unit++ {
+		f := ordinary(rnd)
+		f.id, f.gateway, f.unit = fmt.Sprintf("%s-ef%d", id, unit), id, unit
+		l := &label{fan: reading.FanID(f.id), note: fmt.Sprintf("behind %s with its %s", id, s.kind)}
+		if s.kind == field.ZeroFills {
+			f.pointmap = "zeroed"
+			if unit == 1 {
+				l.kind, l.onset, l.until, l.want = s.kind, own.onset, own.until, own.want
+				own.want = ""
+				c.faults = append(c.faults, field.Fault{Fan: l.fan, Kind: field.SilentUnit, From: l.onset, Until: l.until})
+			}
+		}
+		text.WriteString(f.String())
+		c.labels = append(c.labels, l)
+	}
+	return text.String()
+}
+
+// put gives a sample its trouble, at a random time of the first half or so of
+// the run, and its label. One trouble in three ends before the run does.
+func (c *campus) put(rnd *rand.Rand, s scene, l label) *label {
+	l.kind, l.note = s.kind, s.note
+	if s.kind != "" {
+		whole := time.Duration(c.hours) * time.Hour
+		l.onset = c.start.Add((whole/10 + time.Duration(rnd.Float64()*0.5*float64(whole))).Truncate(time.Second))
+		switch ends := rnd.IntN(3) == 0; {
+		case s.lasts > 0:
+			l.until = l.onset.Add(s.lasts)
+		case ends:
+			l.until = l.onset.Add(whole / 4)
+		}
+		if !s.harmless {
+			e := expected(s.kind)
+			l.want, l.also = e.want, e.also
+		}
+		c.faults = append(c.faults, field.Fault{Fan: l.fan, Gateway: l.gateway, Kind: s.kind, From: l.onset, Until: l.until, Size: s.size})
+	}
+	c.labels = append(c.labels, &l)
+	return &l
+}

@@ -1,0 +1,34 @@
+// Labelled writes readings of simulated fans with the truth beside them, and
+// scores the rules on them. It is for those who work on the rules.
+//
+//	go run ./cmd/labelled write --dir DIR [--seed N] [--hours 30] [--fans N]
+//	go run ./cmd/labelled score [--seeds 20] [--hours 30] [--fans N] [--rules LIST] [--cases]
+//
+// A run is a small campus for some hours: every kind of trouble once, healthy
+// fans that look ill, ill fans that look healthy, plain healthy fans, and
+// gateways with troubles of their own. The seed decides everything.
+//
+// What the figures mean (the terms of Frank et al. 2019, Energy and Buildings
+// 192:84-92, which asks for definitions of fault and input sample first):
+//
+//   - A fault is one trouble that the field was given, of one fan or one
+//     gateway, from its onset to its end or the end of the run. It is there
+//     whether or not it can be seen.
+//   - An input sample is one fan, or one gateway, for one whole run.
+//   - A fault shows from the first reading from which on the readings, looked at
+//     afterwards, carry the condition that it should raise for as long as its time
+//     limit, or as its evidence needs where that is less. One that never shows
+//     (too little demand, too small a leak) is no miss.
+//   - Found: the condition was raised while the fault was on. In time: within
+//     the limit from when it first showed. Recall is in time over shown.
+//   - Delay is from when it first showed to when it was raised.
+//   - A false alarm is a condition raised on a sample without a fault, or before
+//     its onset, or long after its end.
+//   - A second condition (misdiagnosis) is raised on a faulty sample while the
+//     fault is on, and is neither the expected condition nor a true consequence
+//     of the fault that holds of the fan as well.
+//
+// Time limits: pinned_at_max 30 min, stuck_idle 60 min, inverted_sign 15 min
+// from a start, 20 from a swap and 30 where only the map is wrong; what is not
+// heard: hold and two polls.
+package main

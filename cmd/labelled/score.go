@@ -1,0 +1,145 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"fanwarden/rules/condition"
+)
+
+// linger is how long after the end of a fault what it did may still raise
+// something: a riser that fills again, a hold that had nearly run.
+const linger = 30 * time.Minute
+
+// score is what the rules made of some runs.
+type score struct {
+	byName         map[condition.Name]*tally
+	runs           int
+	readings       int
+	fanTime        time.Duration // of all fans together
+	healthy        int           // samples without a fault
+	healthyAlarmed int
+	faulty         int
+	misdiagnosed   int
+	cases          []string // what went wrong, in words
+}
+
+func newScore() *score { return &score{byName: make(map[condition.Name]*tally)} }
+
+func (s *score) of(name condition.Name) *tally {
+	t := s.byName[name]
+	if t == nil {
+		t = &tally{}
+		s.byName[name] = t
+	}
+	return t
+}
+
+func (s *score) add(o *score) {
+	for name, t := range o.byName {
+		s.of(name).add(t)
+	}
+	s.runs += o.runs
+	s.readings += o.readings
+	s.fanTime += o.fanTime
+	s.healthy += o.healthy
+	s.healthyAlarmed += o.healthyAlarmed
+	s.faulty += o.faulty
+	s.misdiagnosed += o.misdiagnosed
+	s.cases = append(s.cases, o.cases...)
+}
+
+// judge scores one sample by what was raised on it.
+func (s *score) judge(where string, l *label, raised []condition.Transition) {
+	if l.faulty() {
+		s.faulty++
+		s.find(where, l, raised)
+	} else {
+		s.healthy++
+	}
+	wrong, second := 0, 0
+	for i := range raised {
+		switch c := &raised[i]; l.verdict(c) {
+		case falseAlarm:
+			s.of(c.Condition).wrong++
+			wrong++
+			s.note(where, l, "false alarm: %s raised %s (%s)", c.Condition, instant(c.Time), c.Summary)
+		case misdiagnosis:
+			s.of(c.Condition).second++
+			second++
+			s.note(where, l, "second: %s raised %s (%s)", c.Condition, instant(c.Time), c.Summary)
+		}
+	}
+	if wrong > 0 && !l.faulty() {
+		s.healthyAlarmed++
+	}
+	if second > 0 {
+		s.misdiagnosed++
+	}
+}
+
+// find scores whether the expected condition was raised, and when.
+func (s *score) find(where string, l *label, raised []condition.Transition) {
+	t := s.of(l.want)
+	t.faults++
+	if !l.shows.IsZero() {
+		t.shown++
+	}
+	i := slices.IndexFunc(raised, func(c condition.Transition) bool {
+		return c.Condition == l.want && l.verdict(&c) == right
+	})
+	switch d, _ := condition.Find(l.want); {
+	case i < 0 && (l.shows.IsZero() || !d.Judged):
+		return
+	case i < 0:
+		s.note(where, l, "missed: %s, shown from %s", l.want, instant(l.shows))
+		return
+	}
+	t.found++
+	if l.shows.IsZero() {
+		t.unseen++
+		return
+	}
+	delay := raised[i].Time.Sub(l.shows)
+	t.delays = append(t.delays, delay)
+	if delay > l.limit {
+		s.note(where, l, "late: %s raised %s after it showed at %s, limit %s", l.want, span(delay), instant(l.shows), span(l.limit))
+		return
+	}
+	t.inTime++
+}
+
+func (s *score) note(where string, l *label, format string, args ...any) {
+	who := string(l.fan)
+	if who == "" {
+		who = string(l.gateway)
+	}
+	kind := string(l.kind)
+	if kind == "" {
+		kind = "healthy"
+	}
+	s.cases = append(s.cases, fmt.Sprintf("%s %s (%s, %s) onset %s until %s: ", where, who, kind, l.note, instant(l.onset), instant(l.until))+
+		fmt.Sprintf(format, args...))
+}
+
+// verdict is what a raised condition is worth.
+type verdict uint8
+
+const (
+	right verdict = iota
+	falseAlarm
+	misdiagnosis
+)
+
+// verdict says what a condition is worth that was raised on l's sample.
+func (l *label) verdict(c *condition.Transition) verdict {
+	on := !c.Time.Before(l.onset) && (l.until.IsZero() || c.Time.Before(l.until.Add(linger)))
+	switch {
+	case !l.faulty() || !on:
+		return falseAlarm
+	case c.Condition != l.want && !slices.Contains(l.also, c.Condition):
+		return misdiagnosis
+	}
+	return right
+}

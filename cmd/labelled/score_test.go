@@ -1,0 +1,127 @@
+package main
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"fanwarden/poller/field"
+	"fanwarden/rules/condition"
+)
+
+func after(minutes float64) time.Time {
+	return midnight.Add(time.Duration(minutes * float64(time.Minute)))
+}
+
+func raised(name condition.Name, minutes ...float64) (all []condition.Transition) {
+	for _, m := range minutes {
+		all = append(all, condition.Transition{Condition: name, Change: condition.Raised, Time: after(m)})
+	}
+	return all
+}
+
+// pinnedLabel is a fan that is too small from minute 60 and shows it from 90.
+func pinnedLabel() *label {
+	return &label{fan: "ef1", kind: field.Undersized, onset: after(60), shows: after(90), limit: 30 * minute, want: condition.PinnedAtMax}
+}
+
+func TestWhatARaisedConditionIsWorth(t *testing.T) {
+	const pinned, idle = condition.PinnedAtMax, condition.StuckIdle
+	hidden, ended, healthy, also := pinnedLabel(), pinnedLabel(), &label{fan: "ef2"}, pinnedLabel()
+	hidden.shows, ended.until, also.also = time.Time{}, after(200), []condition.Name{idle}
+	for _, test := range []struct {
+		name   string
+		label  *label
+		raised []condition.Transition
+		want   tally // of pinned_at_max, but for second and wrong: of all
+	}{
+		{"in time", pinnedLabel(), raised(pinned, 112), tally{faults: 1, shown: 1, found: 1, inTime: 1}},
+		{"late", pinnedLabel(), raised(pinned, 121), tally{faults: 1, shown: 1, found: 1}},
+		{"never", pinnedLabel(), nil, tally{faults: 1, shown: 1}},
+		{"never shown", hidden, nil, tally{faults: 1}},
+		{"never shown, found", hidden, raised(pinned, 300), tally{faults: 1, found: 1, unseen: 1}},
+		{"before its onset", pinnedLabel(), raised(pinned, 59), tally{faults: 1, shown: 1, wrong: 1}},
+		{"twice, the first counts", pinnedLabel(), raised(pinned, 112, 200), tally{faults: 1, shown: 1, found: 1, inTime: 1}},
+		{"something else", pinnedLabel(), raised(idle, 112), tally{faults: 1, shown: 1, second: 1}},
+		{"a true consequence", also, raised(idle, 112), tally{faults: 1, shown: 1}},
+		{"soon after its end", ended, raised(pinned, 225), tally{faults: 1, shown: 1, found: 1}},
+		{"long after its end", ended, raised(pinned, 231), tally{faults: 1, shown: 1, wrong: 1}},
+		{"on a healthy fan", healthy, raised(pinned, 10, 20), tally{wrong: 2}},
+	} {
+		s := newScore()
+		s.judge("", test.label, test.raised)
+		got := *s.of(pinned)
+		got.delays, got.second = nil, got.second+s.of(idle).second
+		if got.faults != test.want.faults || got.shown != test.want.shown || got.found != test.want.found || got.inTime != test.want.inTime ||
+			got.unseen != test.want.unseen || got.wrong != test.want.wrong || got.second != test.want.second {
+			t.Errorf("%s: %+v, want %+v", test.name, got, test.want)
+		}
+	}
+}
+
+func TestTheTable(t *testing.T) {
+	total := newScore()
+	for i, minutes := range []float64{100, 105, 112, 121} {
+		one := newScore()
+		one.runs, one.readings, one.fanTime = 1, 1000, 12*time.Hour
+		one.judge("seed 1", pinnedLabel(), raised(condition.PinnedAtMax, minutes))
+		if i == 0 {
+			one.judge("seed 1", &label{fan: "ef2", note: "gusts"}, raised(condition.InvertedSign, 7))
+		}
+		total.add(one)
+	}
+	var out strings.Builder
+	if err := total.print(&out, nil); err != nil {
+		t.Fatal(err)
+	}
+	table := strings.Join(strings.Fields(out.String()), " ")
+	for _, want := range []string{
+		"pinned_at_max 4 4 3 75.0 1 0 0 0 15:00 31:00",
+		"inverted_sign 0 0 0 - 0 0 1 0 - -",
+		"all judged 4 4 3 75.0 1 0 1 0 15:00 31:00",
+		"4 runs, 2 fan-days, 4000 readings; 1 samples without a fault, of which 1 had a false alarm (100.0 %); 4 with one, of which 0 were",
+		"A fault is one trouble",
+	} {
+		if !strings.Contains(table, want) {
+			t.Errorf("%q is not in\n%s", want, out.String())
+		}
+	}
+	for _, d := range condition.Catalogue() {
+		if line := string(d.Name) + " 0 not judged by this version"; strings.Contains(table, line) == d.Judged {
+			t.Errorf("%s, judged: %v, in\n%s", d.Name, d.Judged, out.String())
+		}
+	}
+	if len(total.cases) != 2 || !strings.Contains(total.cases[0], "(healthy, gusts)") {
+		t.Errorf("cases %q", total.cases)
+	}
+	out.Reset()
+	if err := total.print(&out, []condition.Name{condition.StuckIdle}); err != nil || strings.Contains(out.String(), "inverted_sign  ") {
+		t.Errorf("%v, of stuck_idle only:\n%s", err, out.String())
+	}
+}
+
+func TestQuantiles(t *testing.T) {
+	delays := []time.Duration{1, 2, 3, 4, 5, 6, 7, 8, 9, 10}
+	for q, want := range map[float64]time.Duration{0: 1, 0.5: 5, 0.95: 10, 0.9: 9} {
+		if got, ok := quantile(delays, q); got != want || !ok {
+			t.Errorf("quantile %v is %d, want %d", q, got, want)
+		}
+	}
+	if _, ok := quantile(nil, 0.5); ok {
+		t.Error("a quantile of nothing")
+	}
+}
+
+func TestTruthHasOneRowForEachLabel(t *testing.T) {
+	var out strings.Builder
+	l := pinnedLabel()
+	l.note = "small, really"
+	if err := writeTruth(&out, []*label{l, {gateway: "gw1"}}); err != nil {
+		t.Fatal(err)
+	}
+	want := "fan,gateway,fault,onset,shows,until,condition,note\n" +
+		"ef1,,undersized,2026-01-05T01:00:00Z,2026-01-05T01:30:00Z,,pinned_at_max,\"small, really\"\n,gw1,,,,,,\n"
+	if out.String() != want {
+		t.Errorf("got\n%s\nwant\n%s", out.String(), want)
+	}
+}
