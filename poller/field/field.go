@@ -39,9 +39,8 @@ const (
 )
 
 const (
-	mostEvents  = 1 << 17 // that are kept
-	warmingUp   = 20 * 60 // s that a new field has run
-	secondsADay = int64(24 * 60 * 60)
+	mostEvents = 1 << 17 // that are kept
+	warmingUp  = 20 * 60 // s that a new field has run
 )
 
 // Event is something that truly happened to a fan, whatever its readings show.
@@ -124,10 +123,10 @@ func (f *Field) second() {
 	if !f.changes.IsZero() && !f.now.Before(f.changes) {
 		f.refresh()
 	}
-	year, hour := clock(f.now.In(f.zone))
-	f.weather.step(year, hour)
+	day, hour := clock(f.now.In(f.zone))
+	f.weather.step(day, hour)
 	for _, r := range f.risers {
-		r.step(f, hour)
+		r.step(f, day, hour)
 	}
 }
 

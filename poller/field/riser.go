@@ -32,9 +32,9 @@ type riser struct {
 const runningUp = 0.3
 
 // step is one second of a riser, its fans and their controllers.
-func (r *riser) step(f *Field, hour float64) {
-	if day := f.seconds / secondsADay; int(day) != r.day {
-		r.day = int(day)
+func (r *riser) step(f *Field, day int, hour float64) {
+	if day != r.day {
+		r.day = day
 		r.branches.day(f.seconds - int64(hour*3600))
 	}
 	r.branch += (r.branches.step(f.seconds, int(hour)) - r.branch) * runningUp

@@ -51,7 +51,7 @@ const (
 func newPlan(f *config.Fan, setpoint float64, rnd *rand.Rand) plan {
 	p := plan{hold: abs(setpoint), flow: between(rnd, 0.35, 1.1), push: 8, count: 16, most: 5}
 	leaks, closed := 0.22, 0.05
-	p.shutoff = between(rnd, 15, 19) * p.hold
+	p.shutoff = spare*p.hold + between(rnd, 350, 480)
 	point := 0.0
 	switch {
 	case f.ControlsAirflow:

@@ -56,11 +56,11 @@ func newWeather(seed uint64) weather {
 
 // step moves the weather on by a second. Spells, wind and gusts are noise
 // with a memory (first-order, each with its time).
-func (w *weather) step(year, hour float64) {
+func (w *weather) step(day int, hour float64) {
 	w.spell += wander(w.rnd, w.spell, spells, spellTime)
 	w.wander += wander(w.rnd, w.wander, windSpread, windTime)
 	w.gust += wander(w.rnd, w.gust, 1, gustTime)
-	w.outdoor = yearMean - yearSwing*math.Cos(2*math.Pi*(year-14.0/365)) -
+	w.outdoor = yearMean - yearSwing*math.Cos(2*math.Pi*float64(day-15)/365) -
 		daySwing*math.Cos(2*math.Pi*(hour-5)/24) + w.spell
 	mean := max(0, windMean+w.wander)
 	w.wind = max(0, mean*(1+gustShare*w.gust))
@@ -74,7 +74,7 @@ func wander(rnd *rand.Rand, value, deviation, time float64) float64 {
 	return -value/time + rnd.NormFloat64()*deviation*math.Sqrt(2/time)
 }
 
-// clock returns the share of the year that is over and the local hour.
-func clock(now time.Time) (year, hour float64) {
-	return float64(now.YearDay()-1) / 365, float64(now.Hour()) + float64(now.Minute())/60 + float64(now.Second())/3600
+// clock returns the day of the year, from 1, and the hour of the day.
+func clock(now time.Time) (day int, hour float64) {
+	return now.YearDay(), float64(now.Hour()) + float64(now.Minute())/60 + float64(now.Second())/3600
 }
