@@ -42,6 +42,12 @@ func (f *Fan) Controlled() reading.Point {
 	return reading.Pressure
 }
 
+// Usable reports whether a reading has what a fan is judged by: good values of
+// its speed and of what it controls. A device may refuse other points.
+func (f *Fan) Usable(r *reading.Reading) bool {
+	return r.Quality(reading.Speed) == reading.Good && r.Quality(f.Controlled()) == reading.Good
+}
+
 // stillAir is how far below zero, in pascals, a velocity pressure may read over
 // still air: the zero error of a common transmitter (common practice of the
 // trade; no source).

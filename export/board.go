@@ -87,7 +87,7 @@ func (b *Board) SetReading(r *reading.Reading) {
 	if r.Outcome.Answered() {
 		next.Values = *r
 	}
-	if r.Outcome == reading.OK {
+	if next.Fan.Usable(r) {
 		next.LastGood = r.Time
 	}
 	b.fans[at], b.changed = &next, true

@@ -23,6 +23,7 @@ func smallFleet(fans ...reading.FanID) *config.Fleet {
 func answered(fan reading.FanID, at time.Time, pressure float64) *reading.Reading {
 	r := &reading.Reading{Fan: fan, Gateway: "roof", Time: at}
 	r.Set(reading.Pressure, pressure)
+	r.Set(reading.Speed, 0.5)
 	return r
 }
 
@@ -58,6 +59,18 @@ func TestAFailedPollKeepsTheLastValuesUntilTheyAreStale(t *testing.T) {
 	}
 	if _, ok := fan.Fresh(reading.Pressure, epoch.Add(20*time.Second+1)); ok {
 		t.Error("beyond stale_after the value is still fresh")
+	}
+}
+
+func TestARefusedPointBesideGoodOnesIsAGoodReading(t *testing.T) {
+	b := NewBoard(smallFleet("a"), "test", epoch)
+	r := answered("a", epoch, -30)
+	r.Outcome = reading.Exception
+	b.SetReading(r)
+	b.SetReading(&reading.Reading{Fan: "a", Time: epoch.Add(5 * time.Second), Outcome: reading.Exception})
+	b.Publish(epoch)
+	if fan := b.Snapshot().Fans[0]; !fan.LastGood.Equal(epoch) || !fan.Up(epoch.Add(5*time.Second)) {
+		t.Errorf("last good %v, up %v; want the first reading's time, up", fan.LastGood, fan.Up(epoch))
 	}
 }
 

@@ -39,7 +39,7 @@ type Fan struct {
 	// before the first.
 	Polled   time.Time
 	Outcome  reading.Outcome
-	LastGood time.Time // time of the last reading whose outcome was OK; zero before the first
+	LastGood time.Time // time of the last reading that was Usable; zero before the first
 	Mode     condition.Mode
 	Verdicts []condition.Verdict  // of every enabled condition
 	Standing []condition.Standing // those that stand, silenced ones too

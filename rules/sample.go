@@ -87,7 +87,7 @@ func unread(f *fan, r *reading.Reading) bool {
 	case reading.OK, reading.Invalid:
 		return false
 	case reading.Exception:
-		return r.Quality(reading.Speed) != reading.Good || r.Quality(f.controlled) != reading.Good
+		return !f.cfg.Usable(r)
 	}
 	return true
 }
