@@ -1,6 +1,7 @@
 package field
 
 import (
+	"math"
 	"math/rand/v2"
 
 	"fanwarden/config"
@@ -63,7 +64,9 @@ type branches struct {
 	most   int     // that are open at a time on an ordinary day
 	open   int     // now
 	always float64 // m3/s at 1 Pa of what never closes
-	next   int64   // second of the next change
+	quiet  int64   // s that pass at least between the last one's closing and the next opening
+	since  int64   // second of the last closing
+	next   int64   // of the next change
 
 	crowdFrom, crowdTo int64 // of the day's peak
 	crowded            bool
@@ -83,13 +86,23 @@ func (b *branches) step(now int64, hour int) float64 {
 		b.change(now, hour)
 	}
 	b.crowded = now >= b.crowdFrom && now < b.crowdTo
-	total := b.always
+	total, crowd := b.always, b.crowd(now)
 	for i := range b.each {
-		if b.each[i].open || b.crowded {
+		if b.each[i].open || i < crowd {
 			total += b.each[i].size
 		}
 	}
 	return total
+}
+
+// crowd is how many branches a peak holds open: they come within a minute and
+// go within three.
+func (b *branches) crowd(now int64) int {
+	if !b.crowded {
+		return 0
+	}
+	share := min(float64(now-b.crowdFrom)/60, float64(b.crowdTo-now)/180, 1)
+	return int(math.Ceil(share * float64(len(b.each))))
 }
 
 // change opens and closes the branches whose time has come. Times between
@@ -103,7 +116,8 @@ func (b *branches) change(now int64, hour int) {
 			if e.open {
 				e.open = false
 				b.open--
-			} else if b.rnd.Float64() < b.habit.hours[hour] && b.open < b.most {
+				b.since = now
+			} else if b.rnd.Float64() < b.habit.hours[hour] && b.open < b.most && (b.open > 0 || now >= b.since+b.quiet) {
 				e.open = true
 				b.open++
 			}

@@ -76,7 +76,7 @@ func (d *duct) solve(fans []outflow, outside float64) {
 			high = u
 		}
 		next := u + surplus/slope
-		if next <= low || next >= high {
+		if next < low || next > high {
 			next = (low + high) / 2
 		}
 		if math.Abs(next-u) < 0.005 {

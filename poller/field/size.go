@@ -108,6 +108,10 @@ func newRiser(members []*config.Fan, seed uint64, f *Field) *riser {
 	}
 	r.push, r.level = p.push, -p.hold
 	r.branches = newBranches(first.Duty, p, newRand(seed, string(first.ID), "branches"))
+	if first.GoesIdle {
+		r.branches.habit.long *= 1.5
+		r.branches.quiet = seldom
+	}
 	at := 1.0
 	if n := working(members); n > 1 {
 		at = 1 / float64(n)
@@ -118,6 +122,10 @@ func newRiser(members []*config.Fan, seed uint64, f *Field) *riser {
 	r.sideBySide = len(members) > 1 && r.lead() == nil
 	return r
 }
+
+// seldom keeps a riser whose fan goes idle from being used so often that a
+// healthy fan would start six times in an hour, in s.
+const seldom = 10 * 60
 
 // working counts the fans that share the work of a riser at all times.
 func working(members []*config.Fan) int {
