@@ -53,7 +53,7 @@ func newCampus(s settings) (*campus, error) {
 	gateway := func() string {
 		gateways++
 		id := fmt.Sprintf("gw%02d", gateways)
-		text.WriteString(gatewayText(id, 15000+gateways, []string{"5s", "10s"}[rnd.IntN(2)]))
+		text.WriteString(gatewayText(id, 15000+gateways, []int{5, 5, 10, 30}[rnd.IntN(4)]))
 		return id
 	}
 	var at string
@@ -121,6 +121,9 @@ func (c *campus) put(rnd *rand.Rand, s scene, l label) *label {
 		whole := time.Duration(c.hours) * time.Hour
 		l.onset = c.start.Add((whole/10 + time.Duration(rnd.Float64()*0.5*float64(whole))).Truncate(time.Second))
 		switch ends := rnd.IntN(3) == 0; {
+		case s.night:
+			l.onset = c.start.Add(22 * time.Hour)
+			l.until = l.onset.Add(6 * time.Hour)
 		case s.lasts > 0:
 			l.until = l.onset.Add(s.lasts)
 		case ends:

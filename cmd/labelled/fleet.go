@@ -45,9 +45,14 @@ func (f *fanText) String() string {
 	return b.String()
 }
 
-// gatewayText is what the fleet file says of one gateway.
-func gatewayText(id string, port int, poll string) string {
-	return fmt.Sprintf("\n[[gateways]]\nid = %q\nbuilding = \"larch\"\nurl = \"tcp://127.0.0.1:%d\"\npoll_every = %q\n", id, port, poll)
+// gatewayText is what the fleet file says of one gateway, polled every so many
+// seconds.
+func gatewayText(id string, port, poll int) string {
+	text := fmt.Sprintf("\n[[gateways]]\nid = %q\nbuilding = \"larch\"\nurl = \"tcp://127.0.0.1:%d\"\npoll_every = \"%ds\"\n", id, port, poll)
+	if poll > 10 {
+		text += fmt.Sprintf("stale_after = \"%ds\"\n", 3*poll)
+	}
+	return text
 }
 
 // head is the part of the fleet file that is the same in every run.

@@ -15,6 +15,7 @@ type scene struct {
 	fan   func(*fanText)
 	way   way
 	lasts time.Duration // of the trouble; 0: to the end, or for some hours
+	night bool          // the trouble is there from ten in the evening to four only
 	note  string
 	// harmless: what is put on the fan is no fault: a setpoint that is moved
 	// from afar, an override for two hours.
@@ -63,15 +64,16 @@ func fanScenes() []scene {
 		{kind: field.SilentUnit},
 
 		// Ill fans that look healthy.
-		{kind: field.TubesSwapped, fan: quietNight, note: "an idle fan with little demand"},
-		{kind: field.DeafWhenIdle, fan: quietNight, note: "an idle fan with little demand"},
+		{kind: field.TubesSwapped, fan: quiet, night: true, note: "an idle fan with little demand"},
+		{kind: field.DeafWhenIdle, fan: quiet, night: true, note: "an idle fan with little demand"},
 		{kind: field.SignLost, fan: smallSetpoint, note: "setpoint within two tolerances of zero"},
 		{kind: field.Leaking, size: 1.3, note: "a small leak"},
 		{kind: field.Undersized, size: 0.85, note: "a little too small"},
 
 		// Healthy fans that look ill.
 		{fan: idling, note: "idle at night"},
-		{fan: tall, note: "a tall riser in the wind"},
+		{fan: tall, note: "a tall riser"},
+		{fan: windy, note: "a probe that breathes the wind"},
 		{fan: coarse, note: "a coarse sensor"},
 		{fan: coarseDischarge, note: "a coarse sensor on discharge"},
 		{kind: field.SettingsChanged, size: 1.3, fan: remote, harmless: true, note: "a setpoint that is moved from afar"},
@@ -110,9 +112,11 @@ func coarse(f *fanText) { f.pointmap = "coarse" }
 
 func coarseDischarge(f *fanText) { discharge(f); coarse(f) }
 
-func tall(f *fanText) { f.height, f.reference, f.idle = 90, "outdoor", true }
+func tall(f *fanText) { f.height, f.reference = 70, "indoor" }
 
-func quietNight(f *fanText) { f.idle, f.duty, f.restart = true, "general", 2.5*f.restart }
+func windy(f *fanText) { f.height, f.reference = 20, "outdoor" }
+
+func quiet(f *fanText) { f.idle, f.duty = true, "general" }
 
 func smallSetpoint(f *fanText) { f.setpoint, f.idle = -8, false }
 
@@ -129,7 +133,7 @@ func ordinary(rnd *rand.Rand) fanText {
 	maps := []string{"rooftop", "rooftop", "metric", "float"}
 	setpoint := -float64(18 + rnd.IntN(50))
 	f := fanText{probe: "suction", setpoint: setpoint, duty: duties[rnd.IntN(len(duties))],
-		pointmap: maps[rnd.IntN(len(maps))], height: float64(10 + rnd.IntN(40)), reference: "outdoor", highAt: 80}
+		pointmap: maps[rnd.IntN(len(maps))], height: float64(5 + rnd.IntN(10)), reference: "outdoor", highAt: 80}
 	if rnd.IntN(2) == 0 {
 		f.reference = "indoor"
 	}

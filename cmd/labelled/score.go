@@ -90,7 +90,10 @@ func (s *score) find(where string, l *label, raised []condition.Transition) {
 		return c.Condition == l.want && l.verdict(&c) == right
 	})
 	switch d, _ := condition.Find(l.want); {
-	case i < 0 && (l.shows.IsZero() || !d.Judged):
+	case i < 0 && !d.Judged:
+		return
+	case i < 0 && l.shows.IsZero():
+		s.note(where, l, "never shown: %s", l.want)
 		return
 	case i < 0:
 		s.note(where, l, "missed: %s, shown from %s", l.want, instant(l.shows))

@@ -55,7 +55,11 @@ type eye struct {
 	level     float64 // the mean of the last half minute or so, rising with demand
 	speed     float64
 	begun     bool
+	last      time.Time
 }
+
+// calm is the time constant of the level.
+const calm = 25 * time.Second
 
 // see takes a reading and reports whether there is something to look at: an
 // answer with speed and value from a fan that may run as its controller wants.
@@ -79,10 +83,12 @@ func (e *eye) see(r *reading.Reading) bool {
 	if !e.cfg.ControlsAirflow {
 		e.tolerance = max(e.tolerance, 5)
 	}
-	if !e.begun {
+	step := r.Time.Sub(e.last)
+	if !e.begun || step > 5*minute {
 		e.begun, e.level = true, sense*value
 	}
-	e.level += 0.2 * (sense*value - e.level)
+	e.level += (sense*value - e.level) * (1 - math.Exp(-step.Seconds()/calm.Seconds()))
+	e.last = r.Time
 	return true
 }
 
@@ -170,7 +176,8 @@ func extremes(values []float64) (least, most float64) {
 // signEye: from a start, or at the top of its own accord, the reading stands
 // wrong by more than branch fans can push (75 Pa) and, without a start, by
 // several times the setpoint; or it controls for 20 minutes at minus its
-// setpoint, where that differs from its setpoint and from nothing.
+// setpoint, where that differs from its setpoint and from nothing. That the
+// sensor ends short of the value takes nothing from its sign.
 type signEye struct {
 	eye
 	rested  bool
@@ -188,19 +195,12 @@ func (p *signEye) see(r *reading.Reading) {
 	if ok {
 		p.rested = p.rest()
 	}
-	wrong := ok && p.eye.top() && p.target < 0 && !p.ended()
+	wrong := ok && p.eye.top() && p.target < 0
 	fresh := !p.started.IsZero() && r.Time.Sub(p.started) < 10*minute
 	p.start.see(r.Time, wrong && fresh && p.level >= 75)
 	p.top.see(r.Time, wrong && p.level >= max(75, 3*math.Abs(p.target)))
 	between := ok && !p.eye.top() && p.speed > p.cfg.MinSpeed+0.02
 	p.mirror.see(r.Time, between && math.Abs(p.target) > 2*p.tolerance && math.Abs(p.level+p.target) <= p.tolerance)
-}
-
-// ended reports whether the value lies at an end of what the sensor can read.
-func (p *signEye) ended() bool {
-	edge := 0.005 * (p.cfg.ProbeHigh - p.cfg.ProbeLow)
-	at := math.Abs(p.level)
-	return p.cfg.HasProbeRange && at >= min(p.cfg.ProbeHigh, -p.cfg.ProbeLow)-edge
 }
 
 func (p *signEye) shown() (at time.Time, limit time.Duration) {

@@ -79,7 +79,7 @@ func TestFromWhenReadingsShowAFault(t *testing.T) {
 		{"wrong from a start", condition.InvertedSign, false, []stretch{idle, {minutes: 20, speed: 1, value: 80}}, 30, 15 * minute},
 		{"80 Pa wrong with no start", condition.InvertedSign, false, []stretch{ordinary, {minutes: 20, speed: 1, value: 80}}, -1, 0},
 		{"far wrong at the top", condition.InvertedSign, false, []stretch{ordinary, {minutes: 20, speed: 1, value: 120}}, 10, 20 * minute},
-		{"at the end of its range", condition.InvertedSign, false, []stretch{ordinary, {minutes: 20, speed: 1, value: 500}}, -1, 0},
+		{"at the end of its range", condition.InvertedSign, false, []stretch{ordinary, {minutes: 20, speed: 1, value: 500}}, 10, 20 * minute},
 		{"minus its setpoint", condition.InvertedSign, false, []stretch{{minutes: 60, speed: 0.5, value: 30}}, 0, 30 * minute},
 		{"unheard", condition.ControllerSilent, false, []stretch{ordinary, {minutes: 10, outcome: reading.UnitSilent}}, 10, 2*minute + 2*tick},
 		{"unheard for a minute", condition.ControllerSilent, false, []stretch{ordinary, {minutes: 1, outcome: reading.UnitSilent}, ordinary}, -1, 0},
