@@ -125,14 +125,16 @@ func (c *controller) enter(s state) {
 }
 
 // control moves the speed towards setpoint. The integral stops at the limits
-// of speed, so that it does not wind up there.
+// of speed, so that it does not wind up there. A hurry shortens the response
+// time: the integral outruns the motor's ramp and the sensor's lag, and the
+// loop swings.
 func (c *controller) control(short, hurry float64) {
-	e := min(max(short/c.gain, -mostError), mostError) * hurry
+	e := min(max(short/c.gain, -mostError), mostError)
 	floor := c.min
 	if c.goesIdle {
 		floor = min(floor, c.idleBelow) - 0.02
 	}
-	c.integral = min(max(c.integral+e/c.response, floor), c.max)
+	c.integral = min(max(c.integral+e*hurry/c.response, floor), c.max)
 	demanded := min(max(c.integral+proportional*e, floor), c.max)
 	c.command = max(demanded, c.min)
 	if !c.goesIdle || demanded > c.idleBelow {

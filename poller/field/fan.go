@@ -35,6 +35,14 @@ func (w *wheel) pressure(speed, flow float64) float64 {
 	return w.shutoff*speed*speed - w.curve*flow*flow
 }
 
+// inAir is the wheel in air of another density (kg/m3): at the same flow the
+// pressure and the power go with the density (fan laws).
+func (w wheel) inAir(density float64) wheel {
+	share := density / standardAir
+	w.shutoff, w.curve, w.outlet, w.rated = w.shutoff*share, w.curve*share, w.outlet*share, w.rated*share
+	return w
+}
+
 // free returns the flow, in m3/s at full speed, at which the wheel adds
 // nothing: q0.
 func (w *wheel) free() float64 { return math.Sqrt(w.shutoff / w.curve) }

@@ -168,6 +168,9 @@ func newUnit(u *unit, f *config.Fan, setpoint float64, p plan, share float64, rn
 		wheel: wheel{shutoff: p.shutoff, curve: slope / 2, outlet: slope / 2, closed: p.closed * share, rated: f.RatedPower,
 			rpm: f.RatedRPM}}
 	u.wheel.finish()
+	if f.AirDensity > 0 {
+		u.wheel = u.wheel.inAir(f.AirDensity)
+	}
 	gain := 0.25 * p.shutoff
 	if f.ControlsAirflow {
 		gain = 1.3 * setpoint
@@ -224,7 +227,7 @@ func newDesign(f *config.Fan, s settings, p plan) design {
 		return d
 	}
 	half := p.hold / 2
-	d.tooSmall = 0.5 * p.hold / p.shutoff
+	d.tooSmall = 0.3 * p.hold / p.shutoff
 	most := math.Sqrt((p.shutoff - half) / p.slope)
 	d.tooLeaky = 1.5 * most / leakFlow(p.leak, half)
 	d.tooFar = 1.3 * p.shutoff / p.hold

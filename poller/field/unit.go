@@ -61,8 +61,9 @@ type unit struct {
 // Motor ramps, ratio a second: drives are set so that a wheel takes most of a
 // minute up. (Common practice of the trade.)
 const (
-	rampUp   = 0.025
+	rampUp   = 0.03
 	rampDown = 0.04
+	inertia  = 3 // s, of wheel and motor
 )
 
 // turn moves the wheel towards its commanded speed.
@@ -71,7 +72,7 @@ func (u *unit) turn() {
 	if u.troubles[motorOff].on {
 		target = 0
 	}
-	u.speed = min(max(target, u.speed-rampDown), u.speed+rampUp)
+	u.speed += min(max((target-u.speed)/inertia, -rampDown), rampUp)
 }
 
 // head is what the wheel adds at no flow and its speed, in Pa.
@@ -147,7 +148,7 @@ func (u *unit) decide(f *Field) {
 		in.force, in.forced = true, t.or(c.override)
 	}
 	if t := &u.troubles[overFast]; t.on {
-		in.hurry = t.or(20)
+		in.hurry = t.or(50)
 	}
 	c.setpoint = u.setpoint()
 	c.restart = u.restart()
