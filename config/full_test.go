@@ -29,7 +29,7 @@ func full(t *testing.T) (*Fleet, *reader) {
 		return os.ReadFile(name)
 	}
 	r := &reader{asked: make(map[string]map[string]bool)}
-	fleet := r.parse(path, text, open)
+	fleet := r.parse(path, text, open, nil)
 	for _, f := range r.sorted() {
 		t.Error(f)
 	}

@@ -11,38 +11,60 @@ import (
 	"fanwarden/rules/condition"
 )
 
+// Check looks for faults that follow from how a gateway's fans are read. It is
+// asked about every gateway with those of its fans whose points are placed,
+// also where something else in the file is wrong, so that all faults show in
+// one pass.
+type Check func(gateway *Gateway, fans []*Fan) []Fault
+
 // Load reads a fleet file and the roster that it names. The error is that of a
-// fleet file that cannot be read at all. Faults are sorted by file and line;
-// where there are any the fleet is nil.
-func Load(path string) (*Fleet, []Fault, error) {
+// fleet file that cannot be read at all. Faults, those of the checks among
+// them, are sorted by file and line; where there are any the fleet is nil.
+func Load(path string, checks ...Check) (*Fleet, []Fault, error) {
 	text, err := os.ReadFile(path)
 	if err != nil {
 		return nil, nil, fmt.Errorf("read the fleet file: %w", err)
 	}
-	fleet, faults := Parse(path, text, os.ReadFile)
+	fleet, faults := Parse(path, text, os.ReadFile, checks...)
 	return fleet, faults, nil
 }
 
 // Parse reads the text of a fleet file that lies at path. It reads other files
 // (the roster, certificates) through open, by names that are relative to where
 // path is relative to. Faults are as Load's.
-func Parse(path string, text []byte, open func(name string) ([]byte, error)) (*Fleet, []Fault) {
+func Parse(path string, text []byte, open func(name string) ([]byte, error), checks ...Check) (*Fleet, []Fault) {
 	r := &reader{}
-	fleet := r.parse(path, text, open)
+	fleet := r.parse(path, text, open, checks)
 	if faults := r.sorted(); len(faults) > 0 {
 		return nil, faults
 	}
 	return fleet, nil
 }
 
-func (r *reader) parse(path string, text []byte, open func(string) ([]byte, error)) *Fleet {
+func (r *reader) parse(path string, text []byte, open func(string) ([]byte, error), checks []Check) *Fleet {
 	root := r.readTOML(path, text)
 	if root == nil {
 		return nil
 	}
 	a := newAssembly(r, path, open)
 	a.file(root)
+	for _, check := range checks {
+		a.ask(check)
+	}
 	return a.fleet
+}
+
+// ask puts a check to every gateway.
+func (a *assembly) ask(check Check) {
+	placed := make(map[*Gateway][]*Fan)
+	for _, fan := range a.fleet.Fans {
+		if fan.Gateway != nil && len(fan.Points) > 0 && !a.unsure[fan] {
+			placed[fan.Gateway] = append(placed[fan.Gateway], fan)
+		}
+	}
+	for _, gateway := range a.fleet.Gateways {
+		a.faults = append(a.faults, check(gateway, placed[gateway])...)
+	}
 }
 
 // assembly puts a fleet together from the tables of its files.

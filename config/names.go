@@ -73,7 +73,7 @@ func refer[T any](t *table, all names[T], key, kind string) (thing T, ok bool) {
 		return found.thing, true
 	}
 	if e.value == any(name) {
-		t.fault(key, fmt.Sprintf("there is no %s %q", kind, name), meant(name, slices.Sorted(maps.Keys(all))))
+		t.fault(key, fmt.Sprintf("there is no %s %q", kind, name), Meant(name, slices.Sorted(maps.Keys(all))))
 	}
 	return thing, false
 }

@@ -33,8 +33,8 @@ func misspelt(wrong string, names []string) string {
 	return best
 }
 
-// meant is a remedy for a wrong name: the nearest one, or all if they are few.
-func meant(wrong string, names []string) string {
+// Meant is a remedy for a wrong name: the nearest one, or all if they are few.
+func Meant(wrong string, names []string) string {
 	if near := nearest(wrong, names); near != "" {
 		return fmt.Sprintf("did you mean %q?", near)
 	}

@@ -30,7 +30,7 @@ func TestMeant(t *testing.T) {
 		{"basement", []string{"roof", "plant"}, `write one of "roof", "plant"`},
 		{"basement", many, `write one of the 13 that there are, such as "aa", "bb", "cc"`},
 	} {
-		if got := meant(c.wrong, c.names); got != c.want {
+		if got := Meant(c.wrong, c.names); got != c.want {
 			t.Errorf("%q: %q, want %q", c.wrong, got, c.want)
 		}
 	}

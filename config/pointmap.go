@@ -58,7 +58,7 @@ func (a *assembly) points(notes *mapNotes, t *table) {
 	for i, below := range tables {
 		p, known := reading.FindPoint(names[i])
 		if !known {
-			t.fault(names[i], fmt.Sprintf("%q is not a point", names[i]), meant(names[i], pointNames()))
+			t.fault(names[i], fmt.Sprintf("%q is not a point", names[i]), Meant(names[i], pointNames()))
 			below.entries, notes.whole = nil, false
 			continue
 		}

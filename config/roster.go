@@ -46,6 +46,11 @@ func (r *reader) rows(path string, text []byte) []*table {
 		return nil
 	}
 	line, _ := in.FieldPos(0)
+	if len(header) == 1 && strings.ContainsAny(header[0], ";\t\x00") {
+		r.add(path, line, "the cells are not separated by commas, or the text is not UTF-8",
+			"save the spreadsheet as CSV with commas, in UTF-8")
+		return nil
+	}
 	header = r.header(path, line, header)
 	if header == nil {
 		return nil

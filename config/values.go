@@ -33,7 +33,7 @@ func (t *table) choice(key, def string, words ...string) string {
 	}
 	s, ok := e.value.(string)
 	if !ok || !slices.Contains(words, s) {
-		t.fault(key, fmt.Sprintf("%q cannot be %s", key, show(e.value)), meant(fmt.Sprint(e.value), words))
+		t.fault(key, fmt.Sprintf("%q cannot be %s", key, show(e.value)), Meant(fmt.Sprint(e.value), words))
 		return def
 	}
 	return s

@@ -86,9 +86,9 @@ func (s *span) describe(unit string) string {
 	case s.n == 0:
 		return ""
 	case s.low == s.high:
-		return fmt.Sprintf("; %d of %s", s.n, count(s.low, unit))
+		return fmt.Sprintf("; %s of %s", count(s.n, "request"), count(s.low, unit))
 	}
-	return fmt.Sprintf("; %d of %d to %s", s.n, s.low, count(s.high, unit))
+	return fmt.Sprintf("; %s of %d to %s", count(s.n, "request"), s.low, count(s.high, unit))
 }
 
 // lineShare tells how much of its period a gateway's serial line is busy.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"os"
 	"regexp"
 	"strings"
 	"testing"
@@ -21,6 +22,7 @@ func TestUsage(t *testing.T) {
 		{[]string{"points", "--config", "testdata/faulty.toml", "--fan", "a", "b"}, couldNotRun, "1 operands given, 0 wanted"},
 		{[]string{"replay", "--config", "x.toml"}, couldNotRun, "0 operands given, 1 wanted"},
 		{[]string{"replay", "--config", "x.toml", "--format", "xml", "r.csv"}, couldNotRun, "it is text or jsonl"},
+		{[]string{"replay", "r.csv", "--config", "x.toml"}, couldNotRun, "--config comes too late; flags stand before the file"},
 		{[]string{"check", "-h"}, allWell, "usage: fanwarden check --config FILE"},
 	} {
 		status, stdout, stderr := runCommand(t, test.args...)
@@ -42,7 +44,7 @@ func TestCheckShowsThePlanOfAGoodFileAndEndsWithStatus0(t *testing.T) {
 		t.Errorf("status %d, stderr %q", status, stderr)
 	}
 	for _, wanted := range []string{"1 building, 1 gateway, 4 fans", "roof  tcp://192.0.2.1:502  4 fans every 250ms",
-		"8 requests a cycle; 4 of 2 registers; 4 of 1 bit", "nothing to warn of"} {
+		"8 requests a cycle; 4 requests of 2 registers; 4 requests of 1 bit", "nothing to warn of"} {
 		if !strings.Contains(out, wanted) {
 			t.Errorf("no %q in:\n%s", wanted, out)
 		}
@@ -71,6 +73,13 @@ func TestCheckTellsWhatASerialLineNeedsAndRefusesWhatCannotFit(t *testing.T) {
 	fault := regexp.MustCompile(`fleet.toml:5: gateway "line" cannot be read every 1s: its line at 9600 baud needs at least 1.467s .*; set its poll_every to 3 s or more`)
 	if status != foundWrong || !fault.MatchString(out) {
 		t.Errorf("status %d, no %s in:\n%s", status, fault, out)
+	}
+	// It shows beside other faults, in the same pass.
+	beside := fleet("1s")
+	text, _ := os.ReadFile(beside)
+	os.WriteFile(beside, append(text, "max_sped = \"90 %\"\n"...), 0o600)
+	if _, out, _ := runCommand(t, "check", "--config", beside); !fault.MatchString(out) || !strings.Contains(out, "max_sped") {
+		t.Errorf("not both faults in:\n%s", out)
 	}
 	if status, _, stderr := runCommand(t, "run", "--config", fleet("1s")); status != couldNotRun || !fault.MatchString(stderr) {
 		t.Errorf("run: status %d, stderr %q", status, stderr)

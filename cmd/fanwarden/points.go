@@ -8,7 +8,6 @@ import (
 	"io"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"go.uber.org/zap"
@@ -55,27 +54,92 @@ func findFan(fleet *config.Fleet, id reading.FanID) (*config.Fan, error) {
 			return fan, nil
 		}
 	}
-	return nil, fmt.Errorf("%s has no fan %q; `fanwarden check --config %s` counts its fans", fleet.Path, id, fleet.Path)
+	ids := make([]string, len(fleet.Fans))
+	for i, fan := range fleet.Fans {
+		ids[i] = string(fan.ID)
+	}
+	return nil, fmt.Errorf("%s has no fan %q; %s", fleet.Path, id, config.Meant(string(id), ids))
 }
+
+// row is the layout of the table: the columns have fixed widths, so that each
+// row can be shown as soon as its point was asked.
+const row = "%-18s %5v %-9s %7v  %-9s  %-16s %-20s %s\n"
 
 func printPoints(ctx context.Context, p *process, fan *config.Fan) int {
 	fmt.Fprintf(p.stdout, "%s (%s) through gateway %s, %s, %s\n\n", fan.Name, fan.ID, fan.Gateway.ID, fan.Gateway.URL,
 		time.Now().Format(time.RFC3339))
-	result := allWell
 	line := &conversation{gateway: fan.Gateway, dial: daemon.Dial(zap.NewNop())}
 	defer line.close()
-	table := tabwriter.NewWriter(p.stdout, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(table, "POINT\tUNIT\tTABLE\tADDRESS\tRAW\tVALUE\tIN BASE UNITS\tQUALITY")
+	if err := line.open(ctx); err != nil {
+		fmt.Fprintf(p.stderr, "fanwarden points: gateway %s: %v; nothing was read\n", fan.Gateway.ID, err)
+		return foundWrong
+	}
+	fmt.Fprintf(p.stdout, row, "POINT", "UNIT", "TABLE", "ADDRESS", "RAW", "VALUE", "IN BASE UNITS", "QUALITY")
+	look := &look{fan: fan}
 	for _, point := range fan.Points {
 		if point.Point.Output() {
 			continue
 		}
-		if !line.printPoint(ctx, table, point) {
-			result = foundWrong
+		words, err := line.read(ctx, point)
+		look.show(p.stdout, point, words, err)
+		if err != nil && line.session == nil && ctx.Err() != nil {
+			break
 		}
 	}
-	table.Flush()
-	return result
+	return look.conclude(p.stdout)
+}
+
+// look is what was seen of a fan so far.
+type look struct {
+	fan     *config.Fan
+	reading reading.Reading
+	bad     bool // a point had no good value
+	alive   bool // a word was not zero
+}
+
+// show writes a point's row.
+func (l *look) show(w io.Writer, point config.PlacedPoint, words []uint16, err error) {
+	if err != nil {
+		l.bad = true
+		fmt.Fprintf(w, row, point.Point, point.Unit, point.Table, point.Address, "", "", "", err)
+		return
+	}
+	for _, word := range words {
+		l.alive = l.alive || word != 0
+	}
+	value, quality := point.Encoding.Decode(words)
+	if quality != reading.Good {
+		l.bad = true
+		fmt.Fprintf(w, row, point.Point, point.Unit, point.Table, point.Address, hex(words), "", "", quality)
+		return
+	}
+	l.reading.Set(point.Point, value)
+	fmt.Fprintf(w, row, point.Point, point.Unit, point.Table, point.Address, hex(words), inUnit(value, point.Encoding.Unit),
+		inUnit(value, baseUnit(point.Encoding.Unit.Dimension)), quality)
+}
+
+// conclude adds what follows from the points together, and returns the exit
+// status.
+func (l *look) conclude(w io.Writer) int {
+	if _, mapped := l.fan.Placed(reading.Airflow); !mapped {
+		l.fan.Complete(&l.reading)
+		if flow, good := l.reading.Get(reading.Airflow); good {
+			fmt.Fprintf(w, row, reading.Airflow, "", "computed", "", "", "", inUnit(flow, baseUnit(units.Flow)), reading.Good)
+		}
+	}
+	switch ago, good := l.reading.Get(reading.HeardAgo); {
+	case good && ago > l.fan.Gateway.StaleAfter.Seconds():
+		fmt.Fprintf(w, "\nThe gateway has not heard from this unit for %s: what it shows is old, and the daemon takes the unit for silent.\n",
+			units.Span(time.Duration(ago*float64(time.Second))))
+		return foundWrong
+	case l.fan.PointMap.AbsentIfAllZero && !l.alive && !l.bad:
+		fmt.Fprintf(w, "\nEverything is zero: by absent_when of map %q the gateway has lost this unit, and the daemon takes it for silent.\n",
+			l.fan.PointMap.Name)
+		return foundWrong
+	case l.bad:
+		return foundWrong
+	}
+	return allWell
 }
 
 // conversation reads single points and opens the session anew after whatever
@@ -138,24 +202,6 @@ func wait(ctx context.Context, d time.Duration) error {
 	case <-ctx.Done():
 		return ctx.Err()
 	}
-}
-
-// printPoint writes a point's row and reports whether its value is good.
-func (c *conversation) printPoint(ctx context.Context, w io.Writer, point config.PlacedPoint) bool {
-	fmt.Fprintf(w, "%s\t%d\t%s\t%d\t", point.Point, point.Unit, point.Table, point.Address)
-	words, err := c.read(ctx, point)
-	if err != nil {
-		fmt.Fprintf(w, "\t\t\t%v\n", err)
-		return false
-	}
-	value, quality := point.Encoding.Decode(words)
-	if quality != reading.Good {
-		fmt.Fprintf(w, "%s\t\t\t%s\n", hex(words), quality)
-		return false
-	}
-	fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", hex(words), inUnit(value, point.Encoding.Unit),
-		inUnit(value, baseUnit(point.Encoding.Unit.Dimension)), quality)
-	return true
 }
 
 // hex writes raw words as they came, the first one first.

@@ -79,12 +79,19 @@ func (t tally) String() string {
 	if t.late > 0 {
 		line += fmt.Sprintf("; %d not newer than their fan's last were passed over", t.late)
 	}
+	if int(t.late) > t.readings/2 {
+		line += "\nfanwarden replay: most readings are not in the order of time, so hardly anything was judged; sort the file by time, oldest first"
+	}
 	return line
 }
 
 // replayed runs the engine over a recording and tells every change.
 func replayed(ctx context.Context, fleet *config.Fleet, in io.Reader, name string, tell func(*condition.Transition) error) (tally, error) {
 	var t tally
+	reader, err := recording.NewReader(in, name)
+	if err != nil {
+		return t, err
+	}
 	began := time.Now()
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -92,7 +99,7 @@ func replayed(ctx context.Context, fleet *config.Fleet, in io.Reader, name strin
 	for range batchesAhead {
 		empty <- batch{readings: make([]reading.Reading, batchSize)}
 	}
-	go parseBatches(ctx, in, name, empty, full)
+	go parseBatches(ctx, reader, empty, full)
 	engine := rules.New(fleet)
 	var failed error
 	for b := range full {
@@ -107,7 +114,7 @@ func replayed(ctx context.Context, fleet *config.Fleet, in io.Reader, name strin
 		t.readings += len(b.readings)
 		failed = b.err
 		b.readings = b.readings[:batchSize]
-		empty <- b
+		empty <- b // never blocks: no more batches are about than it holds
 	}
 	t.unknown, t.late, t.took = engine.Unknown(), engine.Late(), time.Since(began)
 	return t, errors.Join(failed, ctx.Err())
@@ -121,10 +128,9 @@ type batch struct {
 
 // parseBatches fills batches until the end of the recording, the first error
 // or the end of ctx.
-func parseBatches(ctx context.Context, in io.Reader, name string, empty <-chan batch, full chan<- batch) {
+func parseBatches(ctx context.Context, reader *recording.Reader, empty <-chan batch, full chan<- batch) {
 	defer close(full)
-	reader, err := recording.NewReader(in, name)
-	for err == nil {
+	for err := error(nil); err == nil; {
 		var b batch
 		select {
 		case b = <-empty:
@@ -137,10 +143,7 @@ func parseBatches(ctx context.Context, in io.Reader, name string, empty <-chan b
 		if err != nil && err != io.EOF {
 			b.err = err
 		}
-		full <- b
-	}
-	if reader == nil {
-		full <- batch{readings: make([]reading.Reading, 0, batchSize), err: err}
+		full <- b // never blocks, likewise
 	}
 }
 

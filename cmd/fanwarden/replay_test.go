@@ -114,6 +114,42 @@ func TestReplayNamesTheLineOfABadRowAndKeepsWhatItFoundBefore(t *testing.T) {
 	}
 }
 
+func TestReplayRefusesWhatIsNoRecordingAtOnce(t *testing.T) {
+	fleet := servicedFleet(t)
+	for text, want := range map[string]string{
+		"":                                    "the file is empty",
+		"time;fan;speed;pressure_pa\n":        "not separated by commas",
+		"time,fan,speed,pressure_pa,foo\n":    `column "foo" is not known`,
+		"time,time,fan,speed,pressure_pa\n":   `column "time" is there twice`,
+		"fan,speed,pressure_pa\n":             `there is no column "time"`,
+		"\xff\xfet\x00i\x00m\x00e\x00,\x00\n": "is not known", // UTF-16
+	} {
+		path := filepath.Join(t.TempDir(), "readings.csv")
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		status, out, stderr := runCommand(t, "replay", "--config", fleet, path)
+		if status != couldNotRun || out != "" || !strings.Contains(stderr, path+":1: ") || !strings.Contains(stderr, want) {
+			t.Errorf("%q: status %d, stdout %q, stderr %q; want %q", text, status, out, stderr, want)
+		}
+	}
+	if status, _, stderr := runCommand(t, "replay", "--config", fleet, t.TempDir()); status != couldNotRun || !strings.Contains(stderr, "directory") {
+		t.Errorf("a folder: status %d, stderr %q", status, stderr)
+	}
+}
+
+func TestReplayOfAFileInTheWrongOrderSaysSo(t *testing.T) {
+	text, _ := os.ReadFile(recordingOfFourFans(t, 100))
+	lines := strings.Split(strings.TrimSpace(string(text)), "\n")
+	slices.Reverse(lines[1:])
+	path := filepath.Join(t.TempDir(), "reversed.csv")
+	os.WriteFile(path, []byte(strings.Join(lines, "\n")+"\n"), 0o600)
+	_, _, stderr := runCommand(t, "replay", "--config", servicedFleet(t), path)
+	if !strings.Contains(stderr, "sort the file by time, oldest first") {
+		t.Errorf("stderr %q", stderr)
+	}
+}
+
 // BenchmarkReplay is the whole command over two million readings, as a person
 // would run it.
 func BenchmarkReplay(b *testing.B) {

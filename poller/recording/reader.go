@@ -59,6 +59,9 @@ const byteOrderMark = "\uFEFF"
 
 // header reads the names of the columns.
 func (r *Reader) header(cells []string) error {
+	if len(cells) == 1 && strings.ContainsAny(cells[0], ";\t\x00") {
+		return r.fault("the cells are not separated by commas, or the text is not UTF-8; save the readings as CSV with commas, in UTF-8")
+	}
 	seen := make(map[string]bool)
 	for _, cell := range cells {
 		name := strings.TrimSpace(cell)

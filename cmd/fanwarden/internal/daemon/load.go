@@ -1,9 +1,7 @@
 package daemon
 
 import (
-	"cmp"
 	"fmt"
-	"slices"
 	"time"
 
 	"fanwarden/config"
@@ -15,38 +13,23 @@ import (
 // cycle of every gateway fits into its period. The error is that of a file
 // that cannot be read; where there are faults the fleet is nil.
 func Load(path string) (*config.Fleet, []config.Fault, error) {
-	fleet, faults, err := config.Load(path)
-	if err != nil || len(faults) > 0 {
-		return nil, faults, err
-	}
-	for _, gateway := range fleet.Gateways {
-		if fault, found := tooSlow(poller.PlanGateway(gateway, fleet.Fans)); found {
-			faults = append(faults, fault)
-		}
-	}
-	if len(faults) > 0 {
-		slices.SortFunc(faults, func(a, b config.Fault) int {
-			return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line))
-		})
-		return nil, faults, nil
-	}
-	return fleet, nil, nil
+	return config.Load(path, fits)
 }
 
-// tooSlow finds a serial line on which a cycle takes longer than its period,
+// fits finds a serial line on which a cycle takes longer than its period,
 // however quick the devices are.
-func tooSlow(plan *poller.Plan) (config.Fault, bool) {
-	gateway := plan.Gateway
+func fits(gateway *config.Gateway, fans []*config.Fan) []config.Fault {
+	plan := poller.PlanGateway(gateway, fans)
 	floor := plan.Floor(gateway.SerialBaud())
 	if floor <= gateway.PollEvery {
-		return config.Fault{}, false
+		return nil
 	}
 	file, line := gateway.Place()
-	return config.Fault{File: file, Line: line,
-		What: fmt.Sprintf("gateway %q cannot be read every %s: its line at %d baud needs at least %s for the %d requests of a cycle",
+	return []config.Fault{{File: file, Line: line,
+		What: fmt.Sprintf("gateway %q cannot be read every %s: its line at %d baud needs at least %s for a cycle (requests: %d)",
 			gateway.ID, gateway.PollEvery, gateway.SerialBaud(), floor.Round(time.Millisecond), len(plan.Requests)),
 		Remedy: fmt.Sprintf("set its poll_every to %s or more, raise the line's speed, or read fewer points",
-			units.Span(roomy(floor)))}, true
+			units.Span(roomy(floor)))}}
 }
 
 // roomy returns a period that leaves a line some air: half as much again, in
