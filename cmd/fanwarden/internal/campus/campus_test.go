@@ -171,7 +171,7 @@ func TestACampusHasItsLimits(t *testing.T) {
 	}
 }
 
-func TestItIsAboutTenInTheMorningOnTheCampus(t *testing.T) {
+func TestItIsAboutSixInTheEveningOnTheCampus(t *testing.T) {
 	for hour := range 24 {
 		now := time.Date(2026, 7, 1, hour, 59, 0, 0, time.UTC)
 		zone, err := time.LoadLocation(Zone(now))
@@ -179,7 +179,7 @@ func TestItIsAboutTenInTheMorningOnTheCampus(t *testing.T) {
 			t.Errorf("at %d: %v", hour, err)
 			continue
 		}
-		if there := now.In(zone).Hour(); there != morning {
+		if there := now.In(zone).Hour(); there != evening {
 			t.Errorf("at %d UTC it is %d in %s", hour, there, zone)
 		}
 	}

@@ -24,12 +24,12 @@ func hall() design {
 		kind: "Hall", gateway: Gateway{Scheme: "rtuovertcp", LineBaud: 38400},
 		fans: []Fan{
 			bath("A", "rooms 101 to 118"),
-			bath("B", "rooms 119 to 136").with(leakingDoor()),
+			bath("B", "rooms 119 to 136"),
 			bath("C", "rooms 201 to 218"),
 			bath("D", "rooms 219 to 236").with(deaf()),
 			laundry("basement west"),
 			laundry("basement east").with(swapped()),
-			dryers("floors 1 and 2"),
+			dryers("floors 1 and 2").with(leakingDoor()),
 			dryers("floors 3 and 4"),
 			bath("E", "rooms 301 to 318").with(silent()),
 			bath("F", "rooms 319 to 336"),
@@ -55,7 +55,7 @@ func science() design {
 			airflow("Cold rooms", "800 cfm", "0.045 m2"),
 			general("Offices, floor 1"),
 			general("Offices, floor 2"),
-			general("Offices, floor 3").with(frozen()),
+			general("Offices, floor 3").with(inHand()),
 			general("Lecture rooms"),
 		},
 	}
@@ -67,7 +67,7 @@ func dining() design {
 		kind: "Dining Hall", gateway: Gateway{Scheme: "tcp", LineBaud: 19200},
 		fans: []Fan{
 			kitchen("Main cooking line"),
-			kitchen("Grill").with(closedDamper()),
+			kitchen("Grill").with(greasyWheel()),
 			kitchen("Bakery"),
 			kitchen("Dishwashing"),
 			kitchen("Servery west"),
@@ -140,7 +140,7 @@ func bath(riser, rooms string) Fan {
 func laundry(where string) Fan {
 	return Fan{PointMap: "roof", Name: "Laundry " + where, Location: "Roof", Serves: "Washing room, " + where, Duty: "laundry",
 		Probe: "suction", Setpoint: "-0.15 inH2O", MinSpeed: "25 %", HighSpeedAt: "75 %", Override: "70 %",
-		ProbeRange: "-500..500 Pa", RiserHeight: "15 m", Reference: "indoor"}
+		ProbeRange: "-1000..1000 Pa", RiserHeight: "15 m", Reference: "indoor"}
 }
 
 // dryers is a shaft that many dryers blow into.
@@ -165,7 +165,7 @@ func airflow(name, flow, area string) Fan {
 
 func general(name string) Fan {
 	return Fan{PointMap: "bench", Name: name, Location: "Plant room", Serves: name, Duty: "general",
-		Probe: "suction", Setpoint: "-60 Pa", MinSpeed: "20 %", HighSpeedAt: "80 %", ProbeRange: "-500..500 Pa",
+		Probe: "suction", Setpoint: "-60 Pa", MinSpeed: "20 %", HighSpeedAt: "80 %", Override: "70 %", ProbeRange: "-500..500 Pa",
 		RiserHeight: "18 m", Reference: "indoor"}
 }
 

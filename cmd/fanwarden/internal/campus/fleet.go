@@ -34,19 +34,20 @@ func (c *Campus) WriteFleet(w io.Writer, p Places) error {
 	}{c, p})
 }
 
-// morning is the hour at which people on the campus are up and at work.
-const morning = 10
+// evening is the hour at which most of a campus wants exhaust: supper, washing,
+// cars that leave.
+const evening = 18
 
-// Zone returns a zone in which it is about ten in the morning now, wherever
-// the reader is. The campus lies there: at any other hour there would be little
-// demand to see, and a fan that ought to start would rightly stand still.
+// Zone returns a zone in which it is about six in the evening now, wherever the
+// reader is. The campus lies there: at most other hours there would be little
+// to see, and a fan that ought to start would rightly stand still.
 //
 // The zones are the fixed ones of the IANA list, whose signs are the other way
 // round than people write them: Etc/GMT-3 is three hours ahead of Greenwich.
 func Zone(now time.Time) string {
-	ahead := morning - now.UTC().Hour()
-	if ahead < -12 {
-		ahead += 24
+	ahead := evening - now.UTC().Hour()
+	if ahead > 14 {
+		ahead -= 24
 	}
 	return fmt.Sprintf("Etc/GMT%+d", -ahead)
 }

@@ -12,7 +12,7 @@ func leakingDoor() *trouble {
 }
 
 func deaf() *trouble {
-	return &trouble{kind: field.DeafWhenIdle, onset: 0.2, condition: condition.StuckIdle,
+	return &trouble{kind: field.DeafWhenIdle, onset: 0.1, condition: condition.StuckIdle,
 		wrong: "its controller does not start it again once it was idle",
 		see:   "stopped, with its pressure past the restart point"}
 }
@@ -29,8 +29,8 @@ func silent() *trouble {
 		see:   "no values; the others behind the same gateway go on"}
 }
 
-func closedDamper() *trouble {
-	return &trouble{kind: field.Undersized, size: 0.2, onset: 0.5, condition: condition.PinnedAtMax,
+func greasyWheel() *trouble {
+	return &trouble{kind: field.Undersized, onset: 0.5, condition: condition.PinnedAtMax,
 		wrong: "grease on its wheel takes most of its strength",
 		see:   "flat out and short of its setpoint"}
 }
@@ -59,10 +59,10 @@ func wrongContact() *trouble {
 		see:   "the contact is closed at every speed; no rule of this version judges it"}
 }
 
-func frozen() *trouble {
-	return &trouble{kind: field.SensorFrozen, onset: 0.9,
-		wrong: "its pressure sensor repeats one value",
-		see:   "a pressure that does not move by a hair; no rule of this version judges it"}
+func inHand() *trouble {
+	return &trouble{kind: field.LeftInHand, onset: 0.3,
+		wrong: "somebody left it in hand after a repair",
+		see:   "forced to one speed, whatever it reads; no rule of this version judges it"}
 }
 
 func looseBelt() *trouble {
