@@ -14,38 +14,54 @@ import (
 type round struct {
 	start, next time.Time
 	answers     int             // requests that were answered, if only with a refusal
-	inRow       int             // units in a row that did not
+	failures    int             // units that did not
+	lost        time.Duration   // what these took
 	reconnected bool            // a connection that broke was opened again, which is done once a cycle
 	over        bool            // the rest of the units is not asked any more
 	outcome     reading.Outcome // of the units that were not asked, when over
 }
 
-// trunkLimit is how many units in a row may fail before a cycle ends early.
-// When a whole trunk dies, every unit on it would cost a time-out; those that
-// were not asked share the outcome of this cycle, are not held to be silent
-// for it, and so come before the silent ones in the next.
-const trunkLimit = 3
+// fewestFailures is how many units may fail in a cycle before it is ended
+// because the next failure would take more than a period off it, all told. One
+// lost answer shall cost one reading, however long it is waited for.
+const fewestFailures = 2
 
 // disturbance is the share of its neighbours' time that tries of silent units
 // may take where they do not fit beside the neighbours' own requests: 1 in 20.
 const disturbance = 20
 
-// askHealthy asks every unit that answered when it was last asked.
+// askHealthy asks every unit that answered when it was last asked. After one
+// that does not, it goes on from the other end: units that die together are
+// often neighbours, and those beyond them shall be asked before the cycle's
+// time is gone.
 func (w *worker) askHealthy(ctx context.Context) {
 	if w.line.away {
 		w.round.over, w.round.outcome = true, w.line.outcome
 		return
 	}
+	healthy := w.healthy[:0]
+	w.backwards = w.backwards && slices.ContainsFunc(w.units, func(u *unit) bool { return u.passed })
 	for _, u := range w.units {
-		if !u.ill() && !w.round.over {
-			w.ask(ctx, u)
+		if u.healthy() {
+			healthy = append(healthy, u)
 		}
+	}
+	w.healthy = healthy
+	for len(healthy) > 0 && !w.round.over {
+		next, rest := healthy[0], healthy[1:]
+		if w.backwards {
+			last := len(healthy) - 1
+			next, rest = healthy[last], healthy[:last]
+		}
+		healthy = rest
+		w.ask(ctx, next)
 	}
 }
 
-// askIll tries units that did not answer when they were last asked, the one
-// that has waited longest first, for as long as there is time. They come after
-// the healthy ones so that they take no time from them.
+// askIll tries the units that were passed over in the last cycle, and then
+// those that did not answer when they were last asked, the one that has waited
+// longest first, for as long as there is time. They come after the healthy ones
+// so that they take no time from them.
 func (w *worker) askIll(ctx context.Context) {
 	for !w.round.over {
 		u, fits := w.mostDue(time.Now())
@@ -62,24 +78,34 @@ func (w *worker) askIll(ctx context.Context) {
 // mostDue returns the silent unit to try now, and whether the try ends before
 // the next cycle in the worst case.
 //
-// One that does not fit may be tried all the same: if it has failed only once,
-// so that a lost answer costs one reading and not many; if it has no healthy
-// neighbours and is the first to be tried in this cycle; or if the last such try
-// is so long ago that the neighbours lose no more than a twentieth of their
-// cycles.
+// One that does not fit may be tried all the same: if nothing has failed in this
+// cycle and the unit has failed only once or was passed over, so that a lost
+// answer costs one reading and not many; if nothing has failed and there are no
+// healthy neighbours; or if the last such try is so long ago that the neighbours
+// lose no more than a twentieth of their cycles.
 func (w *worker) mostDue(now time.Time) (due *unit, fits bool) {
-	alone := w.round.inRow == 0 && !slices.ContainsFunc(w.units, func(u *unit) bool { return !u.ill() })
+	alone := !slices.ContainsFunc(w.units, (*unit).healthy)
 	for _, u := range w.units {
 		waits := u.due.After(now) && !w.line.lost // on the first connection after an outage nobody waits
-		if !u.ill() || u.asked || waits || due != nil && !u.due.Before(due.due) {
+		if u.healthy() || u.asked || waits || due != nil && !w.before(u, due) {
 			continue
 		}
 		inTime := !now.Add(u.cost).After(w.round.next)
-		if inTime || u.failures == 1 || alone || now.Sub(w.strained) >= disturbance*u.cost {
+		first := w.round.failures == 0 && (alone || u.failures < 2)
+		if inTime || first || now.Sub(w.strained) >= disturbance*u.cost {
 			due, fits = u, inTime
 		}
 	}
 	return due, fits
+}
+
+// before reports whether u is to be tried before another unit that stands
+// earlier in the row.
+func (w *worker) before(u, other *unit) bool {
+	if u.passed != other.passed {
+		return u.passed
+	}
+	return u.due.Before(other.due) || w.backwards && u.due.Equal(other.due)
 }
 
 // ask asks a unit for all its blocks, until one is not answered.
@@ -111,15 +137,14 @@ func (w *worker) ask(ctx context.Context, u *unit) {
 // heard notes that a unit answered. Where one that was silent answers again,
 // the trouble may be over for the others as well: they are all due.
 func (w *worker) heard(u *unit) {
-	w.round.inRow = 0
-	if !u.ill() {
+	if u.healthy() {
 		return
 	}
 	if u.told {
 		w.log.Info("unit answers again", zap.Int("unit", u.id),
 			zap.Duration("silent_for", time.Since(u.since).Round(time.Second)))
 	}
-	u.failures, u.told = 0, false
+	u.failures, u.told, u.passed = 0, false, false
 	w.allDue()
 }
 
@@ -148,7 +173,8 @@ func (w *worker) unanswered(u *unit, i int, failure *reading.Failure, tried time
 		w.round.over, w.round.outcome = true, w.line.outcome
 		return
 	}
-	u.failed(failure.Outcome, w.round.start, tried, w.worstCase(failure, now.Sub(tried)), w.gateway.PollEvery)
+	cost := w.worstCase(failure, now.Sub(tried))
+	u.failed(failure.Outcome, w.round.start, tried, cost, w.gateway.PollEvery)
 	if u.failures == 2 { // a single lost answer is no change of state
 		u.told = true
 		w.log.Warn("unit does not answer; it is tried less and less often, at most every 30 s where the period allows",
@@ -160,9 +186,14 @@ func (w *worker) unanswered(u *unit, i int, failure *reading.Failure, tried time
 	if failure.Outcome == reading.Reset && w.round.answers == 0 {
 		w.line.lose(failure, now)
 	}
-	w.round.inRow++
-	if w.line.away || w.round.inRow >= trunkLimit {
+	w.backwards = w.backwards != (u.failures == 1)
+	w.round.failures++
+	w.round.lost += cost
+	switch {
+	case w.line.away:
 		w.round.over, w.round.outcome = true, failure.Outcome
+	case w.round.failures >= fewestFailures && w.round.lost+cost > w.gateway.PollEvery:
+		w.round.over = true
 	}
 }
 
@@ -173,21 +204,30 @@ func (w *worker) worstCase(failure *reading.Failure, took time.Duration) time.Du
 	if failure.Code != 0 {
 		return took
 	}
-	worst := w.gateway.Timeout
-	if numberless(w.gateway) {
-		worst += w.gateway.LateReply
-	}
-	return worst
+	return w.timeoutCost()
 }
 
-// giveUp gives the units that were not asked in this cycle their outcome.
+// timeoutCost is what a time-out takes, with the quiet after it.
+func (w *worker) timeoutCost() time.Duration {
+	if numberless(w.gateway) {
+		return w.gateway.Timeout + w.gateway.LateReply
+	}
+	return w.gateway.Timeout
+}
+
+// giveUp gives the units that were not asked in this cycle their outcome: that
+// of a lost gateway, of their own last try, or, where others took their time, a
+// time-out.
 func (w *worker) giveUp() {
 	for _, u := range w.units {
 		if u.asked {
 			continue
 		}
 		outcome := w.round.outcome
-		if u.ill() && !w.line.away {
+		if !w.line.away {
+			if !u.ill() {
+				u.passed, u.outcome, u.cost = true, reading.Timeout, w.timeoutCost()
+			}
 			outcome = u.outcome
 		}
 		for i := range u.blocks {

@@ -20,12 +20,15 @@ type unit struct {
 	blocks []block
 	// failures counts the tries in a row that were not answered; 0: healthy.
 	failures int
-	outcome  reading.Outcome // of the last try, while failures is above 0
-	since    time.Time       // of the first failure in the row
-	due      time.Time       // of the next try
-	cost     time.Duration   // what the next try may take if it fails again
-	asked    bool            // in this cycle
-	told     bool            // its silence is in the log
+	// passed is set for a unit that has not been asked since others took its
+	// time: nothing is known of it.
+	passed  bool
+	outcome reading.Outcome // of the last try, while failures is above 0; of the cycle that passed it over
+	since   time.Time       // of the first failure in the row
+	due     time.Time       // of the next try
+	cost    time.Duration   // what the next try may take if it fails again
+	asked   bool            // in this cycle
+	told    bool            // its silence is in the log
 }
 
 // block is one request of the unit as the worker asks it: first as the plan
@@ -41,6 +44,9 @@ type block struct {
 
 func (u *unit) ill() bool { return u.failures > 0 }
 
+// healthy reports whether the unit answered when it was last to be asked.
+func (u *unit) healthy() bool { return !u.ill() && !u.passed }
+
 // failed notes a try that was not answered and sets the next one, in whole
 // periods from the cycle's start.
 func (u *unit) failed(outcome reading.Outcome, cycle, tried time.Time, cost, period time.Duration) {
@@ -48,6 +54,7 @@ func (u *unit) failed(outcome reading.Outcome, cycle, tried time.Time, cost, per
 		u.since = tried
 	}
 	u.failures++
+	u.passed = false
 	u.outcome, u.cost = outcome, cost
 	u.due = cycle.Add(wait(u.failures, period))
 }

@@ -19,8 +19,12 @@ type worker struct {
 	line     *line
 	schedule schedule
 
-	units    []*unit
-	strained time.Time // when last a silent unit was tried though it did not fit
+	units   []*unit
+	healthy []*unit // scratch of askHealthy
+	// backwards is whether units are asked from the last one on: it turns with
+	// every unit that is found silent, as long as some have not been asked.
+	backwards bool
+	strained  time.Time // when last a silent unit was tried though it did not fit
 
 	words []uint16          // of the answer at hand
 	blank []reading.Reading // of each fan: its points mapped and unanswered

@@ -1,0 +1,98 @@
+package poller_test
+
+import (
+	"testing"
+	"time"
+
+	"fanwarden/poller/reading"
+)
+
+// others lets one unit answer in 10 ms, and all others end as given.
+func others(alive int, took time.Duration, ends *reading.Failure) func(asked) (time.Duration, *reading.Failure) {
+	return func(a asked) (time.Duration, *reading.Failure) {
+		if a.unit == alive {
+			return 10 * time.Millisecond, nil
+		}
+		return took, ends
+	}
+}
+
+// One living unit among 31 dead ones is read as soon as it can be told from
+// them: at once where the gateway itself names the dead ones, after no more
+// than a time-out each where it does not. From then on it is read in every
+// cycle, and nobody says of it that its gateway called it silent.
+func TestLivingUnitAmongTheDead(t *testing.T) {
+	const units = 32
+	tests := []struct {
+		name, scheme string
+		took, period time.Duration
+		ends         *reading.Failure
+		within       func(timeout, quiet time.Duration) time.Duration
+	}{
+		{"named by the gateway", "tcp", 10 * time.Millisecond, 5 * time.Second, exception(0x0B),
+			func(_, _ time.Duration) time.Duration { return time.Second }},
+		{"named by the gateway, slow period", "rtuovertcp", 10 * time.Millisecond, 30 * time.Second, exception(0x0A),
+			func(_, _ time.Duration) time.Duration { return time.Second }},
+		{"timed out", "tcp", 800 * time.Millisecond, 5 * time.Second, failure(reading.Timeout),
+			func(timeout, _ time.Duration) time.Duration { return units * timeout * 5 / 4 }},
+		{"timed out, with a quiet after each", "rtuovertcp", 800 * time.Millisecond, 5 * time.Second, failure(reading.Timeout),
+			func(timeout, quiet time.Duration) time.Duration { return units * (timeout + quiet) * 5 / 4 }},
+	}
+	for _, test := range tests {
+		for _, alive := range []int{1, 2, 15, 16, 17, 31, 32} {
+			g := newGateway(test.scheme, "")
+			g.PollEvery = test.period
+			cycles, _ := watch(t, &fake{answer: others(alive, test.took, test.ends)}, fleetOf(fansOf(g, units)...), 5*time.Minute)
+			found := false
+			for i, c := range cycles {
+				r := c.Readings[alive-1]
+				if took := r.Time.Sub(cycles[0].Start); !found && took > test.within(g.Timeout, g.LateReply) {
+					t.Errorf("%s: unit %d was not read within %v", test.name, alive, took)
+					break
+				}
+				if r.Outcome != reading.OK && (found || r.Outcome != reading.Timeout) {
+					t.Errorf("%s: unit %d is %s in cycle %d", test.name, alive, r.Outcome, i)
+				}
+				found = found || r.Outcome == reading.OK
+				if c.Missed > 0 {
+					t.Errorf("%s: %d cycles missed before cycle %d", test.name, c.Missed, i)
+				}
+			}
+		}
+	}
+}
+
+// A gateway that takes long to say that its units are silent takes the time of
+// the cycle with that as well; units that nobody asked are timed out and not
+// silent.
+func TestSlowWordOfSilence(t *testing.T) {
+	g := newGateway("tcp", "")
+	g.Timeout = 4 * time.Second
+	cycles, _ := watch(t, &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+		if a.unit <= 10 {
+			return 3 * time.Second, exception(0x0B)
+		}
+		return 10 * time.Millisecond, nil
+	}}, fleetOf(fansOf(g, 32)...), 5*time.Minute)
+	asked := map[int]bool{}
+	for i, c := range cycles {
+		for _, a := range c.asked {
+			asked[a.unit] = true
+		}
+		for j, r := range c.Readings {
+			want := reading.OK
+			switch {
+			case !asked[j+1]:
+				want = reading.Timeout
+			case j < 10:
+				want = reading.UnitSilent
+			}
+			if r.Outcome != want {
+				t.Errorf("cycle %d, unit %d: %s; want %s", i, j+1, r.Outcome, want)
+			}
+		}
+	}
+	if len(asked) != 32 {
+		t.Errorf("%d units were asked; want 32", len(asked))
+	}
+}
