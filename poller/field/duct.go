@@ -64,11 +64,13 @@ type outflow struct {
 
 // solve finds the pressure at which what leaks and is pushed in equals what
 // the fans take out (into a pressure `outside`), by Newton's method kept inside
-// a bracket. The balance falls steadily with the pressure, so there is one
-// solution; the last one is the first guess.
+// a bracket, which is halved where Newton's steps do not shrink. The balance
+// falls steadily with the pressure, so there is one solution; the last one is
+// the first guess.
 func (d *duct) solve(fans []outflow, outside float64) {
-	low, high, u := math.Inf(-1), math.Inf(1), d.level
-	for range 40 {
+	low, high, u := -beyond, beyond, d.level
+	last := 2 * beyond
+	for range 60 {
 		surplus, slope := d.balance(fans, outside, u)
 		if surplus > 0 {
 			low = u
@@ -76,17 +78,20 @@ func (d *duct) solve(fans []outflow, outside float64) {
 			high = u
 		}
 		next := u + surplus/slope
-		if next < low || next > high {
+		if next < low || next > high || math.Abs(next-u) > last/2 {
 			next = (low + high) / 2
 		}
-		if math.Abs(next-u) < 0.005 {
-			u = next
+		last = math.Abs(next - u)
+		u = next
+		if last < 0.005 {
 			break
 		}
-		u = next
 	}
 	d.level = u
 }
+
+// beyond is more than any riser's pressure, in Pa.
+const beyond = 1e5
 
 // balance returns what flows in beyond what flows out at a pressure, and by
 // how much that falls with each Pa.

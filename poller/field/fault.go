@@ -30,7 +30,7 @@ const (
 	NotPermitted       Kind = "not_permitted"
 	SensorFrozen       Kind = "sensor_frozen"
 	SensorDrifting     Kind = "sensor_drifting"     // by Size Pa an hour
-	SensorOutOfRange   Kind = "sensor_out_of_range" // stands at the end of its range
+	SensorOutOfRange   Kind = "sensor_out_of_range" // stands at the end of its range on the side of the setpoint; Size below 0: at the other
 	LeftInHand         Kind = "left_in_hand"        // runs at speed Size whatever it reads
 	ShortCycling       Kind = "short_cycling"       // restarts itself as soon as it is idle
 	SlowLoading        Kind = "slow_loading"        // the leakage grows by Size of itself a week

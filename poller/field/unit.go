@@ -123,9 +123,9 @@ func (u *unit) sense(r *riser, f *Field, wind float64) {
 	}
 	u.sensor.step(u.rnd, value)
 	if t := &u.troubles[sensorOutOfRange]; t.on {
-		u.sensor.reads = u.sensor.low
-		if t.size > 0 {
-			u.sensor.reads = u.sensor.high
+		u.sensor.reads = u.sensor.high
+		if u.controller.setpoint < 0 != (t.size < 0) {
+			u.sensor.reads = u.sensor.low
 		}
 	}
 }
