@@ -168,7 +168,7 @@ func (w *worker) exchange(ctx context.Context, r *Request) *reading.Failure {
 	failure := asFailure(err)
 	if failure.Code != 0 {
 		w.live(now)
-		if l.late.doubts(r.Unit, r.Table, failure.Outcome != reading.Exception) {
+		if l.late.doubts(r.Unit, r.Table) {
 			// It may be the late answer to another request, and its own is
 			// still to come.
 			l.late.add(r, now)

@@ -80,11 +80,11 @@ func (l *late) fits(unit int, table decode.Table, bytes int) bool {
 }
 
 // doubts reports whether an exception from that unit and function may be a
-// late one: exceptions have no length to know them by. Those of a gateway may
-// come in no unit's name.
-func (l *late) doubts(unit int, table decode.Table, ofGateway bool) bool {
+// late one: exceptions have no length to know them by. What a gateway says of
+// another unit is in no doubt, or one dead unit would put every other in it.
+func (l *late) doubts(unit int, table decode.Table) bool {
 	for _, one := range l.lost {
-		if one.table == table && (ofGateway || one.unit == unit) {
+		if one.table == table && one.unit == unit {
 			return true
 		}
 	}

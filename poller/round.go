@@ -199,12 +199,15 @@ func (w *worker) unanswered(u *unit, i int, failure *reading.Failure, tried time
 
 // worstCase is how long the next try of a unit may take: a time-out and the
 // quiet after it, or, where the gateway itself says that the unit is silent,
-// as long as it took to say so.
+// as long as it took to say so, with the quiet if it was not believed.
 func (w *worker) worstCase(failure *reading.Failure, took time.Duration) time.Duration {
-	if failure.Code != 0 {
-		return took
+	switch {
+	case failure.Code == 0:
+		return w.timeoutCost()
+	case w.line.session == nil && numberless(w.gateway):
+		return took + w.gateway.LateReply
 	}
-	return w.timeoutCost()
+	return took
 }
 
 // timeoutCost is what a time-out takes, with the quiet after it.

@@ -96,3 +96,31 @@ func TestSlowWordOfSilence(t *testing.T) {
 		t.Errorf("%d units were asked; want 32", len(asked))
 	}
 }
+
+// What a gateway says of its silent units is believed though another unit has
+// timed out: it costs no connection and no quiet.
+func TestNamedUnitsBesideOneThatTimesOut(t *testing.T) {
+	for _, scheme := range []string{"tcp", "rtuovertcp"} {
+		g := newGateway(scheme, "")
+		timedOut := 0
+		f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+			switch {
+			case a.unit == 1:
+				timedOut++
+				return g.Timeout, failure(reading.Timeout)
+			case a.unit <= 10:
+				return 20 * time.Millisecond, exception(0x0B)
+			}
+			return 80 * time.Millisecond, nil
+		}}
+		cycles, _ := watch(t, f, fleetOf(fansOf(g, 32)...), 20*time.Minute)
+		for i, c := range cycles {
+			if c.Missed > 0 {
+				t.Errorf("%s: %d cycles missed before cycle %d", scheme, c.Missed, i)
+			}
+		}
+		if most := timedOut + 1; len(f.dials) > most {
+			t.Errorf("%s: %d connections; want no more than %d after %d time-outs", scheme, len(f.dials), most, timedOut)
+		}
+	}
+}
