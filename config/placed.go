@@ -42,6 +42,15 @@ func (f *Fan) Controlled() reading.Point {
 	return reading.Pressure
 }
 
+// ProbeSide names the side that the probe is on. A fan that controls airflow
+// has a flow probe and no side: it is "".
+func (f *Fan) ProbeSide() string {
+	if f.ControlsAirflow {
+		return ""
+	}
+	return f.Probe.String()
+}
+
 // Usable reports whether a reading has what a fan is judged by: good values of
 // its speed and of what it controls. A device may refuse other points.
 func (f *Fan) Usable(r *reading.Reading) bool {

@@ -107,7 +107,7 @@ func TestAControllerThatTheGatewayHasNotHeardIsSilent(t *testing.T) {
 	tr.steady(5*time.Minute, healthy.with(reading.HeardAgo, 2))
 	tr.steady(5*time.Minute, healthy.with(reading.HeardAgo, 60))
 	tr.want("7m0s raised controller_silent ef1")
-	want := "the gateway reports that it has not heard from the controller; this has stood for 2 min"
+	want := "the gateway answers for the controller, and says that it has not heard from it for 60 s"
 	if got := tr.got[0].Summary; got != want {
 		t.Errorf("summary %q, want %q", got, want)
 	}

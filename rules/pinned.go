@@ -78,18 +78,18 @@ func (p *pinned) finding(f *fan, s *sample) condition.Finding {
 // and one whose reading lies beyond zero is pushed by others.
 func (p *pinned) causes(f *fan, s *sample) []condition.Cause {
 	proof := condition.Cause{What: "the motor does not turn the wheel: belt, coupling, failed motor or drive",
-		Check: "compare speed with rpm, power or the proof contact on the dashboard; before anyone opens the fan it must " +
+		Check: "compare speed with rpm, power or the proof contact (`fanwarden points` shows them); before anyone opens the fan it must " +
 			"be locked out, for it can start by itself"}
 	leak := condition.Cause{What: "the riser leaks: an access door, a cap or a damper left open",
 		Check: "ask on the floors it serves what was opened lately, and look at the access doors from outside"}
 	target := condition.Cause{What: "the setpoint is more than this fan can hold",
-		Check: "see on the dashboard how long it has ever held this setpoint, and compare it with the record of turnover"}
+		Check: "see on its trend how long it has ever held this setpoint, and compare it with the papers of the handover"}
 	demand := condition.Cause{What: "more exhausts into the riser than the fan was chosen for",
-		Check: "see on the dashboard whether it returns to setpoint at night"}
+		Check: "see on its trend whether it returns to setpoint at night"}
 	block := condition.Cause{What: "something blocks the fan's outlet or inlet: damper, bird screen, ice, lint",
 		Check: "look at the outlet from where it is safe to stand; keep hands out, the fan can start by itself"}
 	tube := condition.Cause{What: "the probe's tube is off, blocked, swapped or on the other side of the fan",
-		Check: "see on the dashboard whether the reading moved at all at the last start or stop"}
+		Check: "see on its trend whether the reading moved at all at the last start or stop"}
 	if f.cfg.ControlsAirflow {
 		return []condition.Cause{block, target, proof, tube}
 	}

@@ -19,6 +19,7 @@ type silent struct {
 	setting  condition.Setting
 	stand    stand
 	outcomes [reading.Outcomes]uint16 // how the polls of the present silence failed
+	unheard  float64                  // s for which the gateway said at the last poll that it has not heard the unit; 0: it did not say
 }
 
 func (c *silent) configure(_ *fan, s condition.Setting) { c.setting = s }
@@ -27,6 +28,9 @@ func (c *silent) judge(f *fan, s *sample) condition.State {
 	if s.failed && f.gateway.suspected() {
 		c.stand.pause()
 		return condition.CannotJudge
+	}
+	if c.unheard = 0; s.failed {
+		c.unheard, _ = finite(s.r.Get(reading.HeardAgo))
 	}
 	if !s.failed {
 		c.outcomes = [reading.Outcomes]uint16{}
@@ -45,7 +49,7 @@ func (c *silent) severity(s condition.Setting) condition.Severity { return s.Sev
 
 func (c *silent) forget() { c.stand.forget() }
 
-func (c *silent) finding(*fan, *sample) condition.Finding {
+func (c *silent) finding(f *fan, _ *sample) condition.Finding {
 	most, polls := reading.OK, 0
 	for o, n := range c.outcomes {
 		polls += int(n)
@@ -55,8 +59,9 @@ func (c *silent) finding(*fan, *sample) condition.Finding {
 	}
 	long := units.Span(c.stand.stood)
 	summary := "the controller has not answered for " + long + " though its gateway does; most polls ended with " + most.String()
-	if most == reading.OK || most == reading.Invalid {
-		summary = "the gateway reports that it has not heard from the controller; this has stood for " + long
+	if c.unheard > 0 {
+		summary = "the gateway answers for the controller, and says that it has not heard from it for " +
+			f.units.Format(c.unheard, units.Time)
 	}
 	return condition.Finding{
 		Summary: summary,
@@ -73,7 +78,7 @@ func silentCauses(o reading.Outcome) []condition.Cause {
 		Check: "see from the panel schedule and the breaker whether its circuit is on; do not reset a tripped breaker " +
 			"twice, and remember that the fan can start by itself when power returns"}
 	wire := condition.Cause{What: "its bus wire is loose or cut, or a neighbour holds the line",
-		Check: "look at the dashboard whether units farther along the same line are silent too: the break lies before the first of them"}
+		Check: "see on the fleet's page whether units farther along the same line are silent too: the break lies before the first of them"}
 	address := condition.Cause{What: "its unit address, baud rate or parity is not what the fleet file says",
 		Check: "compare the controller's communication settings with the fleet file, above all after it was replaced or reset"}
 	refused := condition.Cause{What: "the point map asks it for registers that it does not have",

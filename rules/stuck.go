@@ -187,11 +187,11 @@ func (c *stuck) finding(f *fan, s *sample) condition.Finding {
 func pastCauses() []condition.Cause {
 	return []condition.Cause{
 		{What: "the controller does not start: a fault, a lock or a setting of its own holds it",
-			Check: "read the controller's display or its fault point on the dashboard; the fan can start by itself at any time"},
+			Check: "read the controller's display or its fault point with `fanwarden points`; the fan can start by itself at any time"},
 		{What: "something in its wiring keeps it off that no contact shows: a disconnect, a fire relay, a safety switch",
 			Check: "ask whether the fire alarm or a schedule holds it before anybody looks for a fault; never bridge a safety contact"},
 		{What: "the restart rise in the fleet file is not the controller's",
-			Check: "compare it with the controller's own setting, on the dashboard where it is read back"},
+			Check: "compare it with the controller's own setting, with `fanwarden points` where it is read back"},
 		{What: "the probe reads pressure that is not the riser's: tube off, blocked or wet",
 			Check: "see on the trend whether the reading moves with the wind and with other exhausts"},
 	}
@@ -200,11 +200,11 @@ func pastCauses() []condition.Cause {
 func stepCauses() []condition.Cause {
 	return []condition.Cause{
 		{What: "the restart rise is set higher than the exhausts of this riser can push",
-			Check: "compare restart rise and setpoint on the dashboard with the size of the step; a rise near the setpoint's own size is usual"},
+			Check: "compare restart rise and setpoint with the size of the step on its trend; a rise near the setpoint's own size is usual"},
 		{What: "the setpoint is too low for the riser, so that the restart point lies out of reach",
-			Check: "compare setpoint and restart rise with the record of turnover"},
+			Check: "compare setpoint and restart rise with the papers of the handover"},
 		{What: "something other than demand raised the pressure: a door or damper, or another fan that stopped",
-			Check: "see on the dashboard what else changed in the building at that time"},
+			Check: "see what else changed in the building at that time"},
 	}
 }
 
@@ -213,8 +213,8 @@ func longCauses() []condition.Cause {
 		{What: "nobody uses what it serves",
 			Check: "ask whether the rooms are empty: holidays and renovations are the usual reason"},
 		{What: "draught alone holds the riser past its setpoint",
-			Check: "see on the dashboard whether the reading follows the outdoor temperature"},
+			Check: "see on its trend whether the reading follows the outdoor temperature"},
 		{What: "the restart point is out of reach, or the probe does not see the riser",
-			Check: "have somebody run one exhaust of the riser and watch the reading on the dashboard"},
+			Check: "have somebody run one exhaust of the riser and watch the reading with `fanwarden points`"},
 	}
 }

@@ -49,7 +49,7 @@ func described(f *config.Fan) []*dto.LabelPair {
 		pair("location", f.Location),
 		pair("name", f.Name),
 		pair("pointmap", f.PointMap.Name),
-		pair("probe", f.Probe.String()),
+		pair("probe", f.ProbeSide()),
 		pair("role", string(f.Role)),
 		pair("serves", f.Serves),
 		pair("unit", strconv.Itoa(f.Unit)),

@@ -59,7 +59,7 @@ func describeFan(f *export.Fan, now time.Time) fanAnswer {
 	c := f.Fan
 	a := fanAnswer{ID: string(c.ID), Name: c.Name, Building: string(c.Building.ID), Gateway: string(c.Gateway.ID),
 		Unit: c.Unit, PointMap: c.PointMap.Name, Location: c.Location, Serves: c.Serves, Duty: string(c.Duty),
-		Group: c.Group, Role: string(c.Role), Controls: c.Controlled().String(), Probe: c.Probe.String(),
+		Group: c.Group, Role: string(c.Role), Controls: c.Controlled().String(), Probe: c.ProbeSide(),
 		LifeSafety: c.LifeSafety, Polled: known(f.Polled), LastGood: known(f.LastGood), Mode: f.ModeAt(now).String(),
 		Read: known(f.Values.Time), Age: age(f, now), Values: map[string]any{}, Missing: map[string]string{}}
 	if !f.Polled.IsZero() {

@@ -70,7 +70,7 @@ func (s System) Format(base float64, d Dimension) string {
 		return strconv.FormatFloat(base, 'g', -1, 64)
 	}
 	if d == Time {
-		return Span(time.Duration(base * float64(time.Second)))
+		return Span(duration(base))
 	}
 	how := s.shown(d)
 	value := s.Unit(d).From(base)
@@ -80,11 +80,25 @@ func (s System) Format(base float64, d Dimension) string {
 	return strconv.FormatFloat(value, 'f', how.decimals, 64) + " " + how.unit
 }
 
+// duration turns seconds into a Duration; what is longer than one can hold
+// (292 years), or no number, becomes the longest.
+func duration(seconds float64) time.Duration {
+	const longest = math.MaxInt64
+	nanoseconds := seconds * float64(time.Second)
+	switch {
+	case nanoseconds <= -longest:
+		return -longest
+	case nanoseconds < longest:
+		return time.Duration(nanoseconds)
+	}
+	return longest
+}
+
 // Span writes a length of time for people, in its two largest parts: "45 s",
 // "22 min", "3 h 5 min", "2 d 4 h".
 func Span(d time.Duration) string {
 	if d < 0 {
-		return "-" + Span(-d)
+		return "-" + Span(-max(d, -math.MaxInt64))
 	}
 	seconds := int64(d.Round(time.Second) / time.Second)
 	switch {

@@ -125,6 +125,17 @@ func TestPeopleAreShownTheUnitsOfTheSite(t *testing.T) {
 	}
 }
 
+func TestTimesThatNoDurationHoldsAreWrittenAsTheLongest(t *testing.T) {
+	for base, want := range map[float64]string{1e300: "106751 d 23 h", -1e300: "-106751 d 23 h", math.Inf(1): "106751 d 23 h", math.NaN(): "106751 d 23 h"} {
+		if got := Metric.Format(base, Time); got != want {
+			t.Errorf("%v: %q, want %q", base, got, want)
+		}
+	}
+	if got := Span(math.MinInt64); got != "-106751 d 23 h" {
+		t.Errorf("the least duration: %q", got)
+	}
+}
+
 func TestSpansAreWrittenInTheirTwoLargestParts(t *testing.T) {
 	for d, want := range map[time.Duration]string{45 * time.Second: "45 s", 119 * time.Second: "119 s", 22 * time.Minute: "22 min",
 		125 * time.Minute: "2 h 5 min", 3 * time.Hour: "3 h", 52 * time.Hour: "2 d 4 h", 72 * time.Hour: "3 d", -time.Minute: "-60 s"} {
