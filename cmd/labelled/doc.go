@@ -18,7 +18,9 @@
 //   - A fault shows from the first reading from which on the readings, looked at
 //     afterwards, carry the condition that it should raise for as long as its time
 //     limit, or as its evidence needs where that is less. One that never shows
-//     (too little demand, too small a leak) is no miss.
+//     (too little demand, too small a leak) is no miss. Where the condition is
+//     described without figures, it shows when the readings part from those of
+//     the same fan without the fault.
 //   - Found: the condition was raised while the fault was on. In time: within
 //     the limit from when it first showed. Recall is in time over shown.
 //   - Delay is from when it first showed to when it was raised.

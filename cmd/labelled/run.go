@@ -20,10 +20,11 @@ func (c *campus) run(tell func(*reading.Reading) error) error {
 		}
 	}
 	p := poll{field: f, rnd: rand.New(rand.NewPCG(c.seed, 0x706f6c6c)), fans: make([]fanPoll, len(c.fleet.Fans))}
-	witnesses := c.witnesses()
+	witnesses, healthy := c.witnesses()
 	var r reading.Reading
 	for end := c.start.Add(time.Duration(c.hours) * time.Hour); f.Now().Before(end); {
 		f.Step(tick)
+		healthy.step(tick)
 		for i, fan := range c.fleet.Fans {
 			if f.Now().Sub(c.start)%period(fan) != 0 || !p.one(fan, c.ways[fan.ID], &p.fans[i], &r) {
 				continue
@@ -56,32 +57,44 @@ func (w onLabel) see(r *reading.Reading) {
 	}
 }
 
-// witnesses returns who looks at the readings of each fan. A gateway's witness
-// looks at those of all its fans.
-func (c *campus) witnesses() map[reading.FanID][]onLabel {
+// witnesses returns who looks at the readings of each fan, and the twins that
+// some of them look at beside. A gateway's witness looks at all its fans.
+func (c *campus) witnesses() (map[reading.FanID][]onLabel, *twins) {
 	all := make(map[reading.FanID][]onLabel)
+	var twinned []*config.Fan
+	var eyes []*twinEye
 	for _, l := range c.labels {
 		var shared witness
 		for _, fan := range c.fleet.Fans {
-			if l.fan != fan.ID && (l.fan != "" || l.gateway != fan.Gateway.ID) {
+			if !l.faulty() || l.fan != fan.ID && (l.fan != "" || l.gateway != fan.Gateway.ID) {
 				continue
 			}
 			if shared == nil {
 				shared = witnessOf(l.want, fan, period(fan))
 			}
-			if shared != nil {
-				all[fan.ID] = append(all[fan.ID], onLabel{shared, l})
+			w := shared
+			if w == nil {
+				eye := &twinEye{cfg: fan, stood: episode{need: 2 * minute, grace: minute}}
+				w, eyes, twinned = eye, append(eyes, eye), append(twinned, fan)
 			}
+			all[fan.ID] = append(all[fan.ID], onLabel{w, l})
 		}
 	}
-	return all
+	healthy := c.newTwins(twinned)
+	for _, eye := range eyes {
+		eye.twins = healthy
+	}
+	return all, healthy
 }
 
 // conclude enters in the labels what the witnesses saw.
 func (c *campus) conclude(witnesses map[reading.FanID][]onLabel) {
 	for _, of := range witnesses {
 		for _, w := range of {
-			w.label.shows, w.label.limit = w.shown()
+			at, limit := w.shown()
+			if l := w.label; !at.IsZero() && (l.shows.IsZero() || at.Before(l.shows)) {
+				l.shows, l.limit = at, limit
+			}
 		}
 	}
 }

@@ -222,20 +222,8 @@ func (p *unheardEye) see(r *reading.Reading) { p.stood.see(r.Time, !r.Outcome.An
 
 func (p *unheardEye) shown() (time.Time, time.Duration) { return p.stood.at, p.stood.need }
 
-// plainEye: some evidence of a single reading stands for a time. It serves the
-// conditions that show in the readings themselves.
-type plainEye struct {
-	cfg   *config.Fan
-	stood episode
-	sign  func(cfg *config.Fan, r *reading.Reading) bool
-}
-
-func (p *plainEye) see(r *reading.Reading) { p.stood.see(r.Time, p.sign(p.cfg, r)) }
-
-func (p *plainEye) shown() (time.Time, time.Duration) { return p.stood.at, 60 * minute }
-
-// witnessOf returns the witness for a condition, nil where the readings alone
-// do not tell (it takes days, or the record of turnover).
+// witnessOf returns the witness for a condition, nil where the contract's words
+// give no figures: the fan's twin tells.
 func witnessOf(want condition.Name, cfg *config.Fan, poll time.Duration) witness {
 	hold := func(need time.Duration) episode { return episode{need: need, grace: minute} }
 	setting, _ := condition.Find(want)
@@ -248,22 +236,6 @@ func witnessOf(want condition.Name, cfg *config.Fan, poll time.Duration) witness
 		return &signEye{eye: eye{cfg: cfg}, start: hold(5 * minute), top: hold(5 * minute), mirror: hold(25 * minute)}
 	case condition.ControllerSilent, condition.LineSilent, condition.GatewayDown:
 		return &unheardEye{stood: episode{need: setting.Default.Hold + 2*poll, grace: 2 * poll}}
-	case condition.ControllerFault:
-		return &plainEye{cfg, hold(minute), func(_ *config.Fan, r *reading.Reading) bool { return r.On(reading.Fault) }}
-	case condition.ContactDisagrees:
-		return &plainEye{cfg, hold(10 * minute), contactOff}
-	case condition.SensorOutOfRange:
-		return &plainEye{cfg, hold(5 * minute), func(cfg *config.Fan, r *reading.Reading) bool {
-			v, ok := r.Get(cfg.Controlled())
-			return ok && cfg.HasProbeRange && (v <= cfg.ProbeLow || v >= cfg.ProbeHigh)
-		}}
 	}
 	return nil
-}
-
-// contactOff: the high-speed contact is more than five points off its speed.
-func contactOff(cfg *config.Fan, r *reading.Reading) bool {
-	speed, ok := r.Get(reading.Speed)
-	return ok && cfg.HasHighSpeed && (r.On(reading.HighSpeed) && speed < cfg.HighSpeedOffAt-0.05 ||
-		r.Off(reading.HighSpeed) && speed > cfg.HighSpeedAt+0.05)
 }

@@ -96,16 +96,21 @@ func TestFromWhenReadingsShowAFault(t *testing.T) {
 	}
 }
 
-func TestAContactThatIsOffItsSpeed(t *testing.T) {
-	for _, test := range []struct {
-		speed  float64
-		closed float64
-		off    bool
-	}{{0.9, 0, true}, {0.9, 1, false}, {0.83, 0, false}, {0.6, 1, true}, {0.72, 1, false}, {0.6, 0, false}} {
+func TestWhenAFanPartsFromItsTwin(t *testing.T) {
+	make := func(speed, value, contact float64) *reading.Reading {
 		var r reading.Reading
-		r.Set(reading.Speed, test.speed)
-		r.Set(reading.HighSpeed, test.closed)
-		if contactOff(suction(), &r) != test.off {
+		r.Set(reading.Speed, speed)
+		r.Set(reading.Pressure, value)
+		r.Set(reading.HighSpeed, contact)
+		return &r
+	}
+	healthy := make(0.6, -30, 0)
+	for _, test := range []struct {
+		r    *reading.Reading
+		want bool
+	}{{make(0.6, -30, 0), false}, {make(0.64, -34, 0), false}, {make(0.66, -30, 0), true}, {make(0.6, -24, 0), true},
+		{make(0.6, -30, 1), true}, {&reading.Reading{}, false}} {
+		if parted(suction(), test.r, healthy) != test.want {
 			t.Errorf("%+v", test)
 		}
 	}
