@@ -46,7 +46,7 @@ const (
 	RepeatsOld        Kind = "repeats_old"        // the gateway repeats what it last read
 	ZeroFills         Kind = "zero_fills"         // the gateway shows zeros for units that it has lost
 	AnswersLate       Kind = "answers_late"       // one answer in five comes after the time-out
-	ResetsConnections Kind = "resets_connections" // breaks one connection in ten in the middle of an answer
+	ResetsConnections Kind = "resets_connections" // breaks the connection in the middle of one answer in ten
 	LimitsConnections Kind = "limits_connections" // takes one connection at a time
 	SendsGarbage      Kind = "sends_garbage"      // one answer in five makes no sense
 )

@@ -1,0 +1,131 @@
+package field
+
+import (
+	"context"
+	"hash/fnv"
+	"math/rand/v2"
+	"time"
+
+	"fanwarden/config"
+)
+
+// line is a gateway with the units behind it: it takes requests from any number
+// of connections and asks its units one after another, over a serial side that
+// is as fast as its baud rate lets it be.
+type line struct {
+	gateway *config.Gateway
+	server  *Server
+	banks   map[place]*bank
+	fans    []*config.Fan           // in the fleet's order
+	units   map[uint8][]*config.Fan // who is silent when a unit is
+	busy    chan struct{}           // holds one token while a unit is asked
+
+	// Guarded by the server's lock.
+	last   map[cell][]uint16 // what each point showed when it was last read
+	random *rand.Rand
+}
+
+// cell is a point's place in a bank.
+type cell struct {
+	place
+	address, bit int
+}
+
+func newLine(g *config.Gateway, s *Server, seed uint64) *line {
+	name := fnv.New64a()
+	name.Write([]byte(g.ID))
+	l := &line{
+		gateway: g, server: s, units: make(map[uint8][]*config.Fan), busy: make(chan struct{}, 1),
+		last: make(map[cell][]uint16), random: rand.New(rand.NewPCG(seed, name.Sum64())),
+	}
+	for _, fan := range s.field.Fleet().Fans {
+		if fan.Gateway != g {
+			continue
+		}
+		l.fans = append(l.fans, fan)
+		for _, p := range fan.Points {
+			if at := l.units[uint8(p.Unit)]; len(at) == 0 || at[len(at)-1] != fan {
+				l.units[uint8(p.Unit)] = append(at, fan)
+			}
+		}
+	}
+	l.banks = banks(g, l.fans)
+	return l
+}
+
+// ask puts one request to a unit and waits as long as that takes. The answer is
+// nil where there is none.
+func (l *line) ask(ctx context.Context, r request) []byte {
+	select {
+	case l.busy <- struct{}{}:
+	case <-ctx.Done():
+		return nil
+	}
+	defer func() { <-l.busy }()
+	pdu, after := l.answer(r)
+	if !rest(ctx, after) {
+		return nil
+	}
+	return pdu
+}
+
+// answer returns what comes back for a request and how long that takes. A unit
+// that is silent costs the gateway its own waiting time, half of what the fleet
+// file waits for the gateway, so that its verdict still comes in time. Over
+// Modbus TCP it then says so (exception 0B); with serial frames it has no words
+// for it.
+func (l *line) answer(r request) (pdu []byte, after time.Duration) {
+	l.server.mu.Lock()
+	defer l.server.mu.Unlock()
+	now := l.troubles()
+	if l.silent(now, r.unit) {
+		if framings[l.gateway.Scheme].serial() {
+			return nil, l.gateway.Timeout/2 + now.slow
+		}
+		return refuse(r.pdu[0], targetUnanswered), l.gateway.Timeout/2 + now.slow
+	}
+	pdu = l.serve(now, r)
+	after = now.slow
+	if baud := l.gateway.SerialBaud(); baud > 0 {
+		reaction := time.Millisecond + time.Duration(l.random.Int64N(int64(3*time.Millisecond)))
+		after += lineTime(len(r.pdu)+serialFrame, len(pdu)+serialFrame, baud) + reaction
+	}
+	return pdu, after
+}
+
+// serialFrame is what a serial line adds to a PDU: unit and checksum.
+const serialFrame = 1 + checkBytes
+
+// shortSilence is the pause between frames above 19200 bit/s.
+const shortSilence = 1750 * time.Microsecond
+
+// lineTime returns how long a request and its answer, so many bytes each, hold
+// a serial line:
+//
+//	T = (bytes of both) * 11 / baud + 2 * t3.5
+//
+// Source: MODBUS over Serial Line V1.02, section 2.5.1.1: characters of 11
+// bits; t3.5 is 3.5 characters up to 19200 bit/s and 1.750 ms above.
+func lineTime(asked, answered, baud int) time.Duration {
+	character := 11 * time.Second / time.Duration(baud)
+	silence := shortSilence
+	if baud <= 19200 {
+		silence = 7 * character / 2
+	}
+	return time.Duration(asked+answered)*11*time.Second/time.Duration(baud) + 2*silence
+}
+
+// rest waits, and reports whether ctx lasted as long.
+func rest(ctx context.Context, d time.Duration) bool {
+	if d <= 0 {
+		return ctx.Err() == nil
+	}
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}

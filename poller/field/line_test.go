@@ -1,0 +1,424 @@
+package field
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"math"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/reading"
+)
+
+// noon is when the fields of these tests begin.
+var noon = time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
+
+func fleetFrom(t testing.TB, text string) *config.Fleet {
+	t.Helper()
+	fleet, faults := config.Parse("fleet.toml", []byte(text), nil)
+	for _, fault := range faults {
+		t.Error(fault)
+	}
+	if fleet == nil {
+		t.FailNow()
+	}
+	return fleet
+}
+
+// wideFleet has fans with a map of 125 registers, as units 1, 2, 3, ... behind
+// one gateway.
+func wideFleet(t testing.TB, scheme, more string, fans int) *config.Fleet {
+	text := `
+[pointmaps.wide.points.pressure]
+table = "holding"
+address = 0
+type = "int16"
+scale = 0.1
+unit = "Pa"
+[pointmaps.wide.points.speed]
+table = "holding"
+address = 124
+type = "uint16"
+scale = 0.1
+unit = "%"
+[[buildings]]
+id = "b"
+[[gateways]]
+id = "g"
+building = "b"
+url = "` + scheme + `://127.0.0.1:1502"
+timeout = "800ms"
+` + more
+	for unit := 1; unit <= fans; unit++ {
+		text += fmt.Sprintf("[[fans]]\nid = \"f%d\"\ngateway = \"g\"\nunit = %d\npointmap = \"wide\"\nprobe = \"suction\"\nsetpoint = \"-30 Pa\"\n", unit, unit)
+	}
+	return fleetFrom(t, text)
+}
+
+// lineOf returns the first gateway of a fleet, without its network side.
+func lineOf(fleet *config.Fleet, seed uint64) (*line, *Field) {
+	f := New(fleet, seed, noon)
+	return newLine(fleet.Gateways[0], &Server{field: f, start: noon}, seed), f
+}
+
+// registers asks a unit for so many holding registers from 0 on.
+func registers(unit, count int) request {
+	return request{transaction: 7, unit: uint8(unit), pdu: []byte{readHolding, 0, 0, 0, uint8(count)}}
+}
+
+// reaction is the longest time that a unit takes to think.
+const reaction = 4 * time.Millisecond
+
+// Times in ms follow from MODBUS over Serial Line V1.02, section 2.5.1.1:
+// (13 + 2N) characters of 11 bits and two silences of t3.5, which is 3.5
+// characters up to 19200 bit/s and 1.750 ms above.
+func TestALineIsAsSlowAsItsBaudRate(t *testing.T) {
+	for _, test := range []struct {
+		baud, count int
+		want        float64
+	}{
+		{9600, 1, 25.21}, {9600, 10, 45.83}, {9600, 50, 137.50}, {9600, 125, 309.38},
+		{19200, 1, 12.60}, {19200, 10, 22.92}, {19200, 50, 68.75}, {19200, 125, 154.69},
+		{38400, 1, 7.80}, {38400, 10, 12.95}, {38400, 50, 35.87}, {38400, 125, 78.84},
+		{115200, 1, 4.93}, {115200, 10, 6.65}, {115200, 50, 14.29}, {115200, 125, 28.61},
+	} {
+		floor := lineTime(8, 5+2*test.count, test.baud)
+		if ms := floor.Seconds() * 1000; math.Abs(ms-test.want) > 0.006 {
+			t.Errorf("%d registers at %d baud hold the line for %.3f ms; want %.2f", test.count, test.baud, ms, test.want)
+		}
+		l, _ := lineOf(wideFleet(t, "tcp", fmt.Sprintf("line_baud = %d\n", test.baud), 1), 1)
+		synctest.Test(t, func(t *testing.T) {
+			began := time.Now()
+			pdu := l.ask(t.Context(), registers(1, test.count))
+			if took := time.Since(began); len(pdu) != 2+2*test.count || took < floor || took > floor+reaction {
+				t.Errorf("%d registers at %d baud: %d bytes after %s; the floor is %s", test.count, test.baud, len(pdu), took, floor)
+			}
+		})
+	}
+}
+
+func TestALineWithoutABaudRateAnswersAtOnce(t *testing.T) {
+	l, _ := lineOf(wideFleet(t, "tcp", "", 1), 1)
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		l.ask(t.Context(), registers(1, 125))
+		if took := time.Since(began); took != 0 {
+			t.Errorf("answered after %s", took)
+		}
+	})
+}
+
+// 32 reads of 10 registers at 9600 bit/s, asked all at once, take 32 times
+// 45.83 ms one after another.
+func TestOneConversationAtATime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l, _ := lineOf(wideFleet(t, "tcp", "line_baud = 9600\n", 32), 1)
+		var all sync.WaitGroup
+		began := time.Now()
+		for unit := 1; unit <= 32; unit++ {
+			all.Go(func() { l.ask(t.Context(), registers(unit, 10)) })
+		}
+		all.Wait()
+		if took := time.Since(began); took < 1467*time.Millisecond || took > 1467*time.Millisecond+32*reaction {
+			t.Errorf("all answers after %s; want 1.467 s and the time to think", took)
+		}
+	})
+}
+
+// A unit that is silent holds up its line for the gateway's own waiting time.
+func TestASilentUnit(t *testing.T) {
+	for scheme, want := range map[string][]byte{"tcp": octets("83 0B"), "udp": octets("83 0B"), "rtuovertcp": nil} {
+		l, f := lineOf(wideFleet(t, scheme, "line_baud = 9600\n", 2), 1)
+		if err := f.Put(Fault{Fan: "f2", Kind: SilentUnit}); err != nil {
+			t.Fatal(err)
+		}
+		synctest.Test(t, func(t *testing.T) {
+			began := time.Now()
+			got := l.ask(t.Context(), registers(2, 10))
+			if took := time.Since(began); !bytes.Equal(got, want) || took != 400*time.Millisecond {
+				t.Errorf("%s: % X after %s; want % X after half of the time-out", scheme, got, took, want)
+			}
+			if got := l.ask(t.Context(), registers(1, 10)); len(got) != 22 {
+				t.Errorf("%s: the other unit answers % X", scheme, got)
+			}
+			if got := l.ask(t.Context(), registers(9, 10)); !bytes.Equal(got, want) {
+				t.Errorf("%s: a unit that is not there answers % X", scheme, got)
+			}
+		})
+	}
+}
+
+func TestACutTrunkSilencesAllUnits(t *testing.T) {
+	l, f := lineOf(wideFleet(t, "tcp", "", 3), 1)
+	f.Put(Fault{Gateway: "g", Kind: TrunkCut})
+	synctest.Test(t, func(t *testing.T) {
+		for unit := 1; unit <= 3; unit++ {
+			if got := l.ask(t.Context(), registers(unit, 1)); !bytes.Equal(got, octets("83 0B")) {
+				t.Errorf("unit %d: % X", unit, got)
+			}
+		}
+	})
+}
+
+func TestASlowLine(t *testing.T) {
+	for size, want := range map[float64]time.Duration{0: 400 * time.Millisecond, 0.25: 250 * time.Millisecond} {
+		l, f := lineOf(wideFleet(t, "tcp", "", 1), 1)
+		f.Put(Fault{Gateway: "g", Kind: SlowLine, Size: size})
+		synctest.Test(t, func(t *testing.T) {
+			began := time.Now()
+			l.ask(t.Context(), registers(1, 1))
+			if took := time.Since(began); took != want {
+				t.Errorf("size %v: answered after %s; want %s", size, took, want)
+			}
+		})
+	}
+}
+
+func TestAnAnswerIsNotWaitedForBeyondTheEnd(t *testing.T) {
+	l, f := lineOf(wideFleet(t, "tcp", "", 1), 1)
+	f.Put(Fault{Gateway: "g", Kind: SlowLine, Size: 3600})
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		if pdu := l.ask(ctx, registers(1, 1)); pdu != nil {
+			t.Errorf("% X", pdu)
+		}
+	})
+}
+
+// read asks without waiting.
+func read(l *line, unit, count int) []byte {
+	pdu, _ := l.answer(registers(unit, count))
+	return pdu
+}
+
+func TestAGatewayThatRepeats(t *testing.T) {
+	l, f := lineOf(wideFleet(t, "tcp", "", 1), 1)
+	before := read(l, 1, 1)
+	f.Step(time.Minute)
+	f.Put(Fault{Gateway: "g", Kind: RepeatsOld})
+	for range 10 {
+		f.Step(time.Minute)
+		if now := read(l, 1, 1); !bytes.Equal(now, before) {
+			t.Fatalf("% X after % X", now, before)
+		}
+	}
+	f.Clear(Fault{Gateway: "g", Kind: RepeatsOld})
+	moved := false
+	for range 10 {
+		f.Step(time.Minute)
+		moved = moved || !bytes.Equal(read(l, 1, 1), before)
+	}
+	if !moved {
+		t.Error("nothing moves after the trouble has ended")
+	}
+}
+
+func TestAGatewayThatFillsWithZeros(t *testing.T) {
+	l, f := lineOf(wideFleet(t, "tcp", "", 2), 1)
+	f.Put(Fault{Gateway: "g", Kind: ZeroFills})
+	zeros := append([]byte{3, 250}, make([]byte, 250)...)
+	for unit := 1; unit <= 2; unit++ {
+		if got := read(l, unit, 125); !bytes.Equal(got, zeros) {
+			t.Errorf("unit %d: % X", unit, got)
+		}
+	}
+	f.Put(Fault{Fan: "f2", Kind: SilentUnit})
+	if got := read(l, 2, 125); !bytes.Equal(got, zeros) {
+		t.Errorf("the silent unit: % X", got)
+	}
+	if got := read(l, 1, 125); bytes.Equal(got, zeros) {
+		t.Error("the unit that is heard reads zeros")
+	}
+}
+
+func TestChanceFollowsTheSeed(t *testing.T) {
+	run := func(kind Kind, seed uint64) (all []delivery, wrong int) {
+		l, f := lineOf(wideFleet(t, "tcp", "", 1), seed)
+		f.Put(Fault{Gateway: "g", Kind: kind})
+		r := registers(1, 2)
+		right := mbap{}.wrap(r, octets("03 04 0001 0002"))
+		for range 1000 {
+			d := l.deliver(r, octets("03 04 0001 0002"))
+			if d.after > 0 || d.cut || !bytes.Equal(d.frame, right) {
+				wrong++
+			}
+			if d.after > 0 && (d.after < 880*time.Millisecond || d.after > 2*time.Second) {
+				t.Errorf("late by %s of a time-out of 800 ms", d.after)
+			}
+			all = append(all, d)
+		}
+		return all, wrong
+	}
+	for kind, share := range map[Kind]float64{AnswersLate: 0.2, SendsGarbage: 0.2, ResetsConnections: 0.1} {
+		first, wrong := run(kind, 5)
+		second, _ := run(kind, 5)
+		other, _ := run(kind, 6)
+		if fmt.Sprint(first) != fmt.Sprint(second) {
+			t.Errorf("%s: the same seed gives another run", kind)
+		}
+		if fmt.Sprint(first) == fmt.Sprint(other) {
+			t.Errorf("%s: another seed gives the same run", kind)
+		}
+		// 1000 draws: four standard deviations are 50 of 200 and 38 of 100.
+		if math.Abs(float64(wrong)-1000*share) > 50 {
+			t.Errorf("%s: %d of 1000 answers", kind, wrong)
+		}
+	}
+}
+
+const tableFleet = `
+[pointmaps.rows]
+stride = 4
+[pointmaps.rows.points.pressure]
+table = "holding"
+address = 0
+type = "int16"
+scale = 0.1
+unit = "Pa"
+[pointmaps.rows.points.speed]
+table = "holding"
+address = 1
+type = "uint16"
+scale = 0.1
+unit = "%"
+[pointmaps.rows.points.heard_ago]
+table = "holding"
+address = 2
+type = "uint16"
+scale = 1
+unit = "s"
+[pointmaps.own.points.heartbeat]
+table = "input"
+address = 0
+type = "uint16"
+[pointmaps.own.points.heard_ago]
+table = "input"
+address = 1
+type = "uint16"
+scale = 1
+unit = "s"
+[pointmaps.own.points.outdoor_temperature]
+table = "input"
+address = 2
+type = "int16"
+scale = 0.1
+unit = "C"
+[[buildings]]
+id = "b"
+[[gateways]]
+id = "g"
+building = "b"
+url = "tcp://127.0.0.1:1502"
+pointmap = "own"
+unit = 9
+[[fans]]
+id = "first"
+gateway = "g"
+unit = 1
+slot = 0
+pointmap = "rows"
+probe = "suction"
+setpoint = "-30 Pa"
+[[fans]]
+id = "second"
+gateway = "g"
+unit = 1
+slot = 1
+pointmap = "rows"
+probe = "suction"
+setpoint = "-30 Pa"
+`
+
+// A gateway that keeps its fans in one table answers for one that it has lost:
+// with what it read last, while the time since then grows.
+func TestALostFanInTheGatewaysOwnTable(t *testing.T) {
+	l, f := lineOf(fleetFrom(t, tableFleet), 1)
+	before := read(l, 1, 7)
+	f.Put(Fault{Fan: "second", Kind: SilentUnit, From: noon})
+	moved := false
+	for range 10 {
+		f.Step(30 * time.Second)
+		now := read(l, 1, 7)
+		if !bytes.Equal(now[10:14], before[10:14]) {
+			t.Fatalf("the lost fan shows % X after % X", now[10:14], before[10:14])
+		}
+		moved = moved || !bytes.Equal(now[2:6], before[2:6])
+	}
+	if !moved {
+		t.Error("the other fan stands still")
+	}
+	now := read(l, 1, 7)
+	if first, second := word(now, 2+4), word(now, 2+12); first != 0 || second != 300 {
+		t.Errorf("heard %d s and %d s ago; want 0 and 300", first, second)
+	}
+}
+
+func TestWhatAGatewaySaysOfItself(t *testing.T) {
+	l, f := lineOf(fleetFrom(t, tableFleet), 1)
+	own := func() []byte {
+		pdu, _ := l.answer(request{unit: 9, pdu: []byte{readInput, 0, 0, 0, 3}})
+		return pdu[2:]
+	}
+	before := own()
+	f.Step(time.Second)
+	now := own()
+	if word(now, 0) == word(before, 0) {
+		t.Errorf("the heartbeat stands still at %d", word(now, 0))
+	}
+	outdoor, _ := f.Value("first", reading.OutdoorTemperature)
+	if shown := float64(int16(word(now, 4))) / 10; math.Abs(shown-outdoor) > 0.051 || word(now, 2) != 0 {
+		t.Errorf("outdoors %.1f C, last heard %d s ago; want %.2f and 0", shown, word(now, 2), outdoor)
+	}
+	f.Put(Fault{Gateway: "g", Kind: TrunkCut, From: f.Now()})
+	f.Step(20 * time.Second)
+	if now := own(); word(now, 2) != 20 {
+		t.Errorf("with its trunk cut it heard a unit %d s ago; want 20", word(now, 2))
+	}
+	f.Put(Fault{Gateway: "g", Kind: RepeatsOld})
+	beat := word(own(), 0)
+	f.Step(20 * time.Second)
+	if now := word(own(), 0); now != beat {
+		t.Errorf("a gateway that repeats has a heartbeat: %d, %d", beat, now)
+	}
+}
+
+// Whatever comes in, what goes out is a well-formed frame that belongs to it.
+func FuzzRequest(f *testing.F) {
+	for _, frame := range []string{
+		"0001 0000 0006 01 03 0000 0003",
+		"0001 0000 0006 01 02 0000 0001 0002 0000 0006 01 05 0000 FF00",
+		"11 03 006B 0003 76 87",
+		"11 10 0001 0002 04 000A 0102 C6 F0",
+		"02 07 41 12",
+	} {
+		f.Add(octets(frame))
+	}
+	l, _ := lineOf(fleetFrom(f, tableFleet), 1)
+	f.Fuzz(func(t *testing.T, come []byte) {
+		for _, how := range []framing{mbap{}, rtu{}} {
+			for left := come; len(left) > 0; {
+				r, used, v := how.next(left, true)
+				if v != whole {
+					break
+				}
+				if used < 1 || used > len(left) || len(r.pdu) == 0 {
+					t.Fatalf("%d bytes used, PDU % X", used, r.pdu)
+				}
+				r.unit = 1
+				pdu, _ := l.answer(r)
+				if len(pdu) < 2 || len(pdu) > longestPDU || pdu[0]&^0x80 != r.pdu[0]&^0x80 {
+					t.Fatalf("% X answers % X", pdu, r.pdu)
+				}
+				if pdu[0] < 0x80 && pdu[0] <= readInput && len(pdu) != 2+int(pdu[1]) {
+					t.Fatalf("% X answers % X", pdu, r.pdu)
+				}
+				left = left[used:]
+			}
+		}
+	})
+}
