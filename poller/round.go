@@ -26,8 +26,8 @@ type round struct {
 // lost answer shall cost one reading, however long it is waited for.
 const fewestFailures = 2
 
-// disturbance is the share of its neighbours' time that tries of silent units
-// may take where they do not fit beside the neighbours' own requests: 1 in 20.
+// disturbance is the share of its neighbours' cycles that tries of silent units
+// may cost where they do not fit beside the neighbours' own requests: 1 in 20.
 const disturbance = 20
 
 // askHealthy asks every unit that answered when it was last asked. After one
@@ -78,11 +78,11 @@ func (w *worker) askIll(ctx context.Context) {
 // mostDue returns the silent unit to try now, and whether the try ends before
 // the next cycle in the worst case.
 //
-// One that does not fit may be tried all the same: if nothing has failed in this
-// cycle and the unit has failed only once or was passed over, so that a lost
-// answer costs one reading and not many; if nothing has failed and there are no
-// healthy neighbours; or if the last such try is so long ago that the neighbours
-// lose no more than a twentieth of their cycles.
+// One that does not fit may be tried all the same, if nothing else has failed in
+// this cycle: if it has failed only once or was passed over, so that a lost
+// answer costs one reading and not many; if it has no healthy neighbours; or if
+// the last such try is so long ago that the neighbours lose no more than a
+// twentieth of their cycles.
 func (w *worker) mostDue(now time.Time) (due *unit, fits bool) {
 	alone := !slices.ContainsFunc(w.units, (*unit).healthy)
 	for _, u := range w.units {
@@ -90,13 +90,20 @@ func (w *worker) mostDue(now time.Time) (due *unit, fits bool) {
 		if u.healthy() || u.asked || waits || due != nil && !w.before(u, due) {
 			continue
 		}
-		inTime := !now.Add(u.cost).After(w.round.next)
-		first := w.round.failures == 0 && (alone || u.failures < 2)
-		if inTime || first || now.Sub(w.strained) >= disturbance*u.cost {
-			due, fits = u, inTime
+		overrun := now.Add(u.cost).Sub(w.round.next)
+		patient := now.Sub(w.strained) >= disturbance*w.wholePeriods(overrun)
+		if overrun <= 0 || w.round.failures == 0 && (alone || u.failures < 2 || patient) {
+			due, fits = u, overrun <= 0
 		}
 	}
 	return due, fits
+}
+
+// wholePeriods rounds a time up to whole periods, since a cycle that begins a
+// little late begins a whole period late.
+func (w *worker) wholePeriods(d time.Duration) time.Duration {
+	period := w.gateway.PollEvery
+	return (d + period - 1) / period * period
 }
 
 // before reports whether u is to be tried before another unit that stands

@@ -124,3 +124,40 @@ func TestNamedUnitsBesideOneThatTimesOut(t *testing.T) {
 		}
 	}
 }
+
+// However much of the period the healthy units need, they keep 95 % of their
+// cycles, and the silent ones are tried all the same.
+func TestBusyLinesKeepTheirPeriod(t *testing.T) {
+	for _, period := range []time.Duration{5 * time.Second, 20 * time.Second} {
+		for load := 50; load <= 95; load += 15 {
+			for _, dead := range []int{1, 3, 10} {
+				g := newGateway("rtuovertcp", "")
+				g.PollEvery = period
+				each := period * time.Duration(load) / 100 / time.Duration(32-dead)
+				f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+					if a.unit%3 == 1 && a.unit/3 < dead {
+						return g.Timeout, failure(reading.Timeout)
+					}
+					return each, nil
+				}}
+				cycles, _ := watch(t, f, fleetOf(fansOf(g, 32)...), 500*period)
+				cycles = cycles[len(cycles)/4:] // every unit has shown what it is by then
+				missed := 0
+				for _, c := range cycles {
+					missed += c.Missed
+				}
+				if all := len(cycles) + missed; missed*disturbed > all+disturbed {
+					t.Errorf("every %v, %d %% busy, %d silent: %d of %d cycles missed", period, load, dead, missed, all)
+				}
+				for i := range dead {
+					if len(tries(cycles, 3*i+1)) == 0 {
+						t.Errorf("every %v, %d %% busy, %d silent: unit %d was not tried", period, load, dead, 3*i+1)
+					}
+				}
+			}
+		}
+	}
+}
+
+// disturbed is the most cycles in which the healthy may suffer one: 1 in 20.
+const disturbed = 20
