@@ -59,7 +59,7 @@ func (p *Poller) Reload(fleet *config.Fleet, swap func()) {
 	for id, plan := range wanted {
 		if p.running[id] == nil {
 			w := newWorker(plan, p.dial, p.sink, p.log)
-			if before := stopped[id]; before != nil {
+			for _, before := range stopped {
 				w.inherit(before.worker)
 			}
 			starting = append(starting, w)
@@ -85,15 +85,6 @@ func (p *Poller) begin(workers []*worker) {
 			defer close(r.ended)
 			w.run(ctx)
 		}()
-	}
-}
-
-// inherit takes over what must outlive a worker: late answers come to its
-// successor just the same.
-func (w *worker) inherit(before *worker) {
-	w.line.quiet = before.line.quiet
-	if w.line.late.horizon > 0 {
-		w.line.late.lost = before.line.late.lost
 	}
 }
 

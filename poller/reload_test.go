@@ -2,12 +2,15 @@ package poller_test
 
 import (
 	"fmt"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"go.uber.org/goleak"
 	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+	"go.uber.org/zap/zaptest/observer"
 
 	"fanwarden/config"
 	"fanwarden/poller"
@@ -105,20 +108,27 @@ func TestReloadAddsAndRemoves(t *testing.T) {
 	})
 }
 
-// A reload does not make the poller forget that an answer may still come.
+// A reload does not make the poller forget that an answer may still come, not
+// even if it gives the gateway another id.
 func TestReloadKeepsTheQuiet(t *testing.T) {
+	for _, id := range []reading.GatewayID{"g", "renamed"} {
+		reloadKeepsTheQuiet(t, id)
+	}
+}
+
+func reloadKeepsTheQuiet(t *testing.T, id reading.GatewayID) {
 	g := newGateway("rtuovertcp", "")
 	f := &fake{t: t, answer: silentUnits(g.Timeout, 1)}
 	synctest.Test(t, func(t *testing.T) {
 		p := poller.New(f.dial, func(*poller.Cycle) {}, zap.NewNop())
-		fleet := func(gap int) *config.Fleet {
+		fleet := func(gap int, id reading.GatewayID) *config.Fleet {
 			g := newGateway("rtuovertcp", "")
-			g.PollEvery, g.MaxGap, g.LateReply = 10*time.Millisecond, gap, time.Minute
+			g.ID, g.PollEvery, g.MaxGap, g.LateReply = id, 10*time.Millisecond, gap, time.Minute
 			return fleetOf(newFan(g, 1, 0))
 		}
-		p.Start(fleet(0))
+		p.Start(fleet(0, "g"))
 		time.Sleep(2 * g.Timeout)
-		p.Reload(fleet(1), func() {})
+		p.Reload(fleet(1, id), func() {})
 		time.Sleep(2 * time.Minute)
 		p.Stop()
 	})
@@ -143,4 +153,77 @@ func TestStopIsBoundedByTheTimeout(t *testing.T) {
 			t.Errorf("stopping took %v", took)
 		}
 	})
+}
+
+// A reload makes nobody forget which units are dead: their neighbours keep
+// their period, the dead ones are tried after them, and nothing is logged
+// twice.
+func TestReloadKeepsWhoIsDead(t *testing.T) {
+	for _, scheme := range []string{"tcp", "rtuovertcp"} {
+		fleet := func(gap int) *config.Fleet {
+			g := newGateway(scheme, "")
+			g.MaxGap = gap
+			return fleetOf(fansOf(g, 32)...)
+		}
+		f := &fake{t: t, answer: silentUnits(800*time.Millisecond, 1, 2, 3, 4, 5, 28, 29, 30, 31, 32)}
+		core, logged := observer.New(zapcore.InfoLevel)
+		synctest.Test(t, func(t *testing.T) {
+			var lock sync.Mutex
+			reloaded := false
+			p := poller.New(f.dial, func(c *poller.Cycle) {
+				lock.Lock()
+				defer lock.Unlock()
+				for _, r := range c.Readings[5:27] {
+					if reloaded && r.Outcome != reading.OK {
+						t.Errorf("%s: %s is %s after the reload", scheme, r.Fan, r.Outcome)
+					}
+				}
+				if reloaded && c.Missed > 0 {
+					t.Errorf("%s: %d cycles missed after the reload", scheme, c.Missed)
+				}
+			}, zap.New(core))
+			p.Start(fleet(0))
+			time.Sleep(10 * time.Minute)
+			p.Reload(fleet(1), func() { reloaded = true })
+			f.requests()
+			time.Sleep(time.Minute)
+			p.Stop()
+		})
+		tried := map[int]bool{}
+		for _, a := range f.requests() {
+			tried[a.unit] = true
+		}
+		if len(tried) != 32 {
+			t.Errorf("%s: %d units were asked in the minute after the reload; want 32", scheme, len(tried))
+		}
+		if logged.Len() != 10 {
+			t.Errorf("%s: %d lines logged; want one for each of 10 silent units", scheme, logged.Len())
+		}
+	}
+}
+
+// A gateway that is away stays so over a reload: it is tried again when that is
+// due, and its loss is logged once, under whatever id it has then.
+func TestReloadKeepsThatAGatewayIsAway(t *testing.T) {
+	f := &fake{t: t, reach: func() (time.Duration, *reading.Failure) { return 0, failure(reading.Refused) }}
+	core, logged := observer.New(zapcore.InfoLevel)
+	synctest.Test(t, func(t *testing.T) {
+		p := poller.New(f.dial, func(*poller.Cycle) {}, zap.New(core))
+		for i := range 4 {
+			g := newGateway("tcp", "")
+			g.ID = reading.GatewayID(fmt.Sprint("gateway-", i/2))
+			g.MaxGap = i
+			p.Reload(fleetOf(newFan(g, 1, 0)), func() {})
+			time.Sleep(time.Minute)
+		}
+		p.Stop()
+	})
+	if logged.Len() != 1 {
+		t.Errorf("logged %v", logged.All())
+	}
+	for i := 1; i < len(f.dials); i++ {
+		if apart := f.dials[i].Sub(f.dials[i-1]); apart > 10*time.Second {
+			t.Errorf("tries %v apart", apart)
+		}
+	}
 }
