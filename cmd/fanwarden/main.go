@@ -39,6 +39,8 @@ func commands() []command {
 		{"points", "--config FILE --fan ID             raw words and decoded values of one fan, now", points},
 		{"replay", "--config FILE [--format text|jsonl] READINGS.csv\n" +
 			"                                              the same rules over recorded readings", replay},
+		{"sim", "--config FILE [--control ADDR] [--seed N]\n" +
+			"                                              stand-in controllers at every loopback url of FILE", sim},
 		{"version", "                                   what this program is", printVersion},
 	}
 }
