@@ -9,7 +9,7 @@ import (
 )
 
 // Each trouble that a rule speaks of is raised as what it is, in time, and
-// nothing beside it on any fan. The times are the holds of the conditions with
+// nothing beside it. The times are the holds of the conditions with
 // what the fan takes to get there; a fan that goes idle has to be used first.
 func TestTroublesAreRaisedAsWhatTheyAre(t *testing.T) {
 	const ten, night = 10 * time.Hour, time.Hour
@@ -56,7 +56,7 @@ func TestTroublesAreRaisedAsWhatTheyAre(t *testing.T) {
 	} {
 		t.Run(string(c.kind)+" of "+string(c.fan), func(t *testing.T) {
 			t.Parallel()
-			f := newField(t, 12, 4)
+			f := single(t, c.fan, 4)
 			put(t, f, field.Fault{Fan: c.fan, Kind: c.kind, Size: c.size, From: monday.Add(c.onset)})
 			f.Step(c.onset - time.Hour)
 			w := watch(f)
@@ -91,7 +91,7 @@ func TestWhatIsRepairedClears(t *testing.T) {
 	} {
 		t.Run(string(c.kind), func(t *testing.T) {
 			t.Parallel()
-			f := newField(t, 12, 4)
+			f := single(t, c.fan, 4)
 			onset := monday.Add(time.Hour)
 			put(t, f, field.Fault{Fan: c.fan, Kind: c.kind, From: onset, Until: onset.Add(c.hours)})
 			w := watch(f)

@@ -8,6 +8,7 @@ import (
 
 	"fanwarden/config"
 	"fanwarden/poller/field"
+	"fanwarden/poller/reading"
 )
 
 // monday is the first moment of the runs, in winter.
@@ -76,8 +77,7 @@ var kindsOfFan = []struct{ name, keys string }{
 // its name, the next ones by name and number.
 func campus(t testing.TB, n int) *config.Fleet {
 	t.Helper()
-	var text strings.Builder
-	text.WriteString(maps)
+	var fans strings.Builder
 	for i := range n {
 		k := kindsOfFan[i%len(kindsOfFan)]
 		id, keys := k.name, k.keys
@@ -85,9 +85,31 @@ func campus(t testing.TB, n int) *config.Fleet {
 			id = fmt.Sprintf("%s%d", k.name, turn+1)
 			keys = strings.NewReplacer(`"tower"`, fmt.Sprintf(`"tower%d"`, turn), `"shaft"`, fmt.Sprintf(`"shaft%d"`, turn)).Replace(keys)
 		}
-		fmt.Fprintf(&text, "[[fans]]\nid = %q\ngateway = \"gw\"\nunit = %d\n%s\n", id, i+1, strings.ReplaceAll(keys, ", ", "\n"))
+		fans.WriteString(entry(id, i+1, keys))
 	}
-	fleet, faults := config.Parse("fleet.toml", []byte(text.String()), nil)
+	return parse(t, fans.String())
+}
+
+// single is a field of one fan of the campus. Its run is the same as among all
+// the others.
+func single(t testing.TB, name reading.FanID, seed uint64) *field.Field {
+	t.Helper()
+	for i, k := range kindsOfFan {
+		if k.name == string(name) {
+			return field.New(parse(t, entry(k.name, i+1, k.keys)), seed, monday)
+		}
+	}
+	t.Fatalf("there is no fan %q", name)
+	return nil
+}
+
+func entry(id string, unit int, keys string) string {
+	return fmt.Sprintf("[[fans]]\nid = %q\ngateway = \"gw\"\nunit = %d\n%s\n", id, unit, strings.ReplaceAll(keys, ", ", "\n"))
+}
+
+func parse(t testing.TB, fans string) *config.Fleet {
+	t.Helper()
+	fleet, faults := config.Parse("fleet.toml", []byte(maps+fans), nil)
 	if fleet == nil || len(faults) > 0 {
 		t.Fatal(faults)
 	}

@@ -49,6 +49,18 @@ func TestASeedGivesTheSameRun(t *testing.T) {
 	}
 }
 
+func TestOneFanRunsAsItDoesAmongOthers(t *testing.T) {
+	many, one := newField(t, 12, 5), single(t, "night", 5)
+	many.Step(8 * time.Hour)
+	one.Step(8 * time.Hour)
+	var a, b reading.Reading
+	many.Reading("night", &a)
+	one.Reading("night", &b)
+	if a != b {
+		t.Errorf("among others it reads %+v, alone %+v", a, b)
+	}
+}
+
 func TestPiecesOfASecondAddUp(t *testing.T) {
 	a, b := newField(t, 12, 5), newField(t, 12, 5)
 	a.Step(50 * time.Minute)
