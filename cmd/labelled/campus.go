@@ -77,6 +77,9 @@ func newCampus(s settings) (*campus, error) {
 	return c, nil
 }
 
+// end is when the run ends.
+func (c *campus) end() time.Time { return c.start.Add(time.Duration(c.hours) * time.Hour) }
+
 // add lays out one fan with its scene and returns its part of the fleet file.
 func (c *campus) add(rnd *rand.Rand, s scene, gateway, id string, unit int) string {
 	f := ordinary(rnd)
@@ -120,10 +123,10 @@ func (c *campus) put(rnd *rand.Rand, s scene, l label) *label {
 	if s.kind != "" {
 		whole := time.Duration(c.hours) * time.Hour
 		l.onset = c.start.Add((whole/10 + time.Duration(rnd.Float64()*0.5*float64(whole))).Truncate(time.Second))
+		if s.hour > 0 {
+			l.onset = c.start.Add(time.Duration(s.hour) * time.Hour)
+		}
 		switch ends := rnd.IntN(3) == 0; {
-		case s.night:
-			l.onset = c.start.Add(22 * time.Hour)
-			l.until = l.onset.Add(6 * time.Hour)
 		case s.lasts > 0:
 			l.until = l.onset.Add(s.lasts)
 		case ends:

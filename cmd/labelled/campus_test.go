@@ -57,6 +57,26 @@ func TestASeedLaysOutTheSameGoodFleet(t *testing.T) {
 	}
 }
 
+// TestPlainFansAreSetAsTheyShouldBe: what the settings audit warns of is no
+// healthy fan.
+func TestPlainFansAreSetAsTheyShouldBe(t *testing.T) {
+	for seed := range uint64(20) {
+		c, err := newCampus(settings{seed: seed, hours: 30, fans: 20})
+		if err != nil {
+			t.Fatal(err)
+		}
+		plain := make(map[reading.FanID]bool)
+		for _, l := range c.labels {
+			plain[l.fan] = l.note == "plain"
+		}
+		for _, w := range config.Audit(c.fleet) {
+			if plain[w.Fan] {
+				t.Errorf("seed %d: %s", seed, w)
+			}
+		}
+	}
+}
+
 // bare is a label's comparable part.
 func (l *label) bare() *struct{ all string } {
 	return &struct{ all string }{strings.Join(l.row(), ",")}

@@ -29,6 +29,7 @@
 //   - A second condition (misdiagnosis) is raised on a faulty sample while the
 //     fault is on, and is neither the expected condition nor a true consequence
 //     of the fault that holds of the fan as well.
+//   - Left standing: the condition is still raised two hours after the fault ended.
 //
 // Time limits: pinned_at_max 30 min, stuck_idle 60 min, inverted_sign 15 min
 // from a start, 20 from a swap and 30 where only the map is wrong; what is not

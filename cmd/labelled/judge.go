@@ -25,16 +25,16 @@ func scoreRun(s settings, only []condition.Name) (*score, error) {
 	}
 	result := newScore()
 	engine := rules.New(c.fleet)
-	raised := make(map[sampleOf][]condition.Transition)
+	changes := make(map[sampleOf][]condition.Transition)
 	err = c.run(func(r *reading.Reading) error {
 		result.readings++
 		for _, t := range engine.Observe(r) {
-			if t.Change == condition.Raised && (len(only) == 0 || slices.Contains(only, t.Condition)) {
+			if len(only) == 0 || slices.Contains(only, t.Condition) {
 				of := sampleOf{fan: t.Fan}
 				if t.Fan == "" {
 					of.gateway = t.Gateway
 				}
-				raised[of] = append(raised[of], t)
+				changes[of] = append(changes[of], t)
 			}
 		}
 		return nil
@@ -42,7 +42,7 @@ func scoreRun(s settings, only []condition.Name) (*score, error) {
 	result.runs = 1
 	result.fanTime = time.Duration(len(c.fleet.Fans)*c.hours) * time.Hour
 	for _, l := range c.labels {
-		result.judge(fmt.Sprintf("seed %d", s.seed), l, raised[sampleOf{l.fan, l.gateway}])
+		result.judge(fmt.Sprintf("seed %d", s.seed), l, changes[sampleOf{l.fan, l.gateway}], c.end())
 	}
 	return result, err
 }

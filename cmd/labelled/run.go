@@ -22,7 +22,7 @@ func (c *campus) run(tell func(*reading.Reading) error) error {
 	p := poll{field: f, rnd: rand.New(rand.NewPCG(c.seed, 0x706f6c6c)), fans: make([]fanPoll, len(c.fleet.Fans))}
 	witnesses, healthy := c.witnesses()
 	var r reading.Reading
-	for end := c.start.Add(time.Duration(c.hours) * time.Hour); f.Now().Before(end); {
+	for f.Now().Before(c.end()) {
 		f.Step(tick)
 		healthy.step(tick)
 		for i, fan := range c.fleet.Fans {

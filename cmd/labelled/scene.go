@@ -15,7 +15,7 @@ type scene struct {
 	fan   func(*fanText)
 	way   way
 	lasts time.Duration // of the trouble; 0: to the end, or for some hours
-	night bool          // the trouble is there from ten in the evening to four only
+	hour  int           // of the run at which the trouble comes; 0: at random
 	note  string
 	// harmless: what is put on the fan is no fault: a setpoint that is moved
 	// from afar, an override for two hours.
@@ -64,8 +64,8 @@ func fanScenes() []scene {
 		{kind: field.SilentUnit},
 
 		// Ill fans that look healthy.
-		{kind: field.TubesSwapped, fan: quiet, night: true, note: "an idle fan with little demand"},
-		{kind: field.DeafWhenIdle, fan: quiet, night: true, note: "an idle fan with little demand"},
+		{kind: field.TubesSwapped, fan: quiet, hour: 22, lasts: 6 * time.Hour, note: "an idle fan with little demand"},
+		{kind: field.DeafWhenIdle, fan: quiet, hour: 22, lasts: 6 * time.Hour, note: "an idle fan with little demand"},
 		{kind: field.SignLost, fan: smallSetpoint, note: "setpoint within two tolerances of zero"},
 		{kind: field.SetpointOutOfReach, note: "a setpoint that nobody reads"},
 		{kind: field.Leaking, size: 1.3, note: "a small leak"},
@@ -82,9 +82,9 @@ func fanScenes() []scene {
 		{way: way{contactLate: true}, note: "a contact sampled one poll late"},
 		{kind: field.LeftInHand, size: 1, fan: contacts, lasts: 2 * time.Hour, harmless: true, note: "an override for two hours"},
 		{kind: field.NotPermitted, fan: contacts, harmless: true, note: "not permitted for a while"},
-		{kind: field.Leaking, lasts: 20 * time.Minute, harmless: true, note: "20 minutes at its top"},
-		{kind: field.Leaking, lasts: 20 * time.Minute, harmless: true, fan: discharge, note: "20 minutes at its top, on discharge"},
-		{kind: field.Leaking, lasts: 20 * time.Minute, harmless: true, fan: idling, note: "20 minutes at its top, goes idle"},
+		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, note: "20 minutes at its top"},
+		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, fan: discharge, note: "20 minutes at its top, on discharge"},
+		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, fan: idling, note: "20 minutes at its top, goes idle"},
 		{fan: small, note: "a fan that peaks reach"},
 		{fan: airflow, note: "constant airflow"},
 		{fan: discharge, note: "probe on discharge"},
@@ -104,9 +104,9 @@ func gatewayScenes() []scene {
 
 func discharge(f *fanText) { f.probe, f.setpoint, f.idle = "discharge", -f.setpoint, false }
 
-func idling(f *fanText) { f.idle = true }
+func idling(f *fanText) { f.idle, f.reference = true, "indoor" }
 
-func tellsRestart(f *fanText) { f.idle, f.restart, f.pointmap = true, 0, "settings" }
+func tellsRestart(f *fanText) { idling(f); f.restart, f.pointmap = 0, "settings" }
 
 func contacts(f *fanText) { f.pointmap = "contacts" }
 
@@ -120,7 +120,7 @@ func tall(f *fanText) { f.height, f.reference = 70, "indoor" }
 
 func windy(f *fanText) { f.height, f.reference = 20, "outdoor" }
 
-func quiet(f *fanText) { f.idle, f.duty = true, "general" }
+func quiet(f *fanText) { idling(f); f.duty = "general" }
 
 func smallSetpoint(f *fanText) { f.setpoint, f.idle = -8, false }
 
@@ -137,11 +137,13 @@ func ordinary(rnd *rand.Rand) fanText {
 	maps := []string{"rooftop", "rooftop", "metric", "float"}
 	setpoint := -float64(18 + rnd.IntN(50))
 	f := fanText{probe: "suction", setpoint: setpoint, duty: duties[rnd.IntN(len(duties))],
-		pointmap: maps[rnd.IntN(len(maps))], height: float64(5 + rnd.IntN(10)), reference: "outdoor", highAt: 80}
+		pointmap: maps[rnd.IntN(len(maps))], height: float64(4 + rnd.IntN(6)), reference: "outdoor", highAt: 80}
 	if rnd.IntN(2) == 0 {
 		f.reference = "indoor"
 	}
-	f.restart = float64(int(-setpoint * (1.2 + 0.5*rnd.Float64())))
-	f.idle = rnd.IntN(3) == 0
+	f.restart = float64(int(10 - setpoint*(1+0.4*rnd.Float64())))
+	if rnd.IntN(3) == 0 {
+		idling(&f)
+	}
 	return f
 }

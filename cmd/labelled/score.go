@@ -50,8 +50,11 @@ func (s *score) add(o *score) {
 	s.cases = append(s.cases, o.cases...)
 }
 
-// judge scores one sample by what was raised on it.
-func (s *score) judge(where string, l *label, raised []condition.Transition) {
+// judge scores one sample of a run that ended at a time by the changes of its
+// conditions.
+func (s *score) judge(where string, l *label, changes []condition.Transition, end time.Time) {
+	raised := slices.DeleteFunc(slices.Clone(changes), func(c condition.Transition) bool { return c.Change != condition.Raised })
+	s.close(where, l, changes, end)
 	if l.faulty() {
 		s.faulty++
 		s.find(where, l, raised)
@@ -76,6 +79,28 @@ func (s *score) judge(where string, l *label, raised []condition.Transition) {
 	}
 	if second > 0 {
 		s.misdiagnosed++
+	}
+}
+
+// overdue is how long after the end of its fault a condition may stand.
+const overdue = 2 * time.Hour
+
+// close scores whether the expected condition was cleared after its fault had
+// ended, where the run went on for long enough.
+func (s *score) close(where string, l *label, changes []condition.Transition, end time.Time) {
+	due := l.until.Add(overdue)
+	if !l.faulty() || l.until.IsZero() || due.After(end) {
+		return
+	}
+	stands := false
+	for i := range changes {
+		if c := &changes[i]; c.Condition == l.want && !c.Time.After(due) {
+			stands = c.Change == condition.Raised
+		}
+	}
+	if stands {
+		s.of(l.want).open++
+		s.note(where, l, "still stands %s after its end: %s", span(overdue), l.want)
 	}
 }
 

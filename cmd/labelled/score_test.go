@@ -49,7 +49,7 @@ func TestWhatARaisedConditionIsWorth(t *testing.T) {
 		{"on a healthy fan", healthy, raised(pinned, 10, 20), tally{wrong: 2}},
 	} {
 		s := newScore()
-		s.judge("", test.label, test.raised)
+		s.judge("", test.label, test.raised, after(1000))
 		got := *s.of(pinned)
 		got.delays, got.second = nil, got.second+s.of(idle).second
 		if got.faults != test.want.faults || got.shown != test.want.shown || got.found != test.want.found || got.inTime != test.want.inTime ||
@@ -59,14 +59,38 @@ func TestWhatARaisedConditionIsWorth(t *testing.T) {
 	}
 }
 
+func TestWhatIsLeftStandingAfterAFault(t *testing.T) {
+	cleared := condition.Transition{Condition: condition.PinnedAtMax, Change: condition.Cleared, Time: after(300)}
+	late := cleared
+	late.Time = after(321)
+	for _, test := range []struct {
+		changes []condition.Transition
+		end     time.Time
+		want    int
+	}{
+		{raised(condition.PinnedAtMax, 112), after(1000), 1},
+		{append(raised(condition.PinnedAtMax, 112), cleared), after(1000), 0},
+		{append(raised(condition.PinnedAtMax, 112), late), after(1000), 1},
+		{raised(condition.PinnedAtMax, 112), after(319), 0},
+		{nil, after(1000), 0},
+	} {
+		s, l := newScore(), pinnedLabel()
+		l.until = after(200)
+		s.judge("", l, test.changes, test.end)
+		if got := s.of(condition.PinnedAtMax).open; got != test.want {
+			t.Errorf("%v until %s: %d, want %d", test.changes, test.end, got, test.want)
+		}
+	}
+}
+
 func TestTheTable(t *testing.T) {
 	total := newScore()
 	for i, minutes := range []float64{100, 105, 112, 121} {
 		one := newScore()
 		one.runs, one.readings, one.fanTime = 1, 1000, 12*time.Hour
-		one.judge("seed 1", pinnedLabel(), raised(condition.PinnedAtMax, minutes))
+		one.judge("seed 1", pinnedLabel(), raised(condition.PinnedAtMax, minutes), after(1000))
 		if i == 0 {
-			one.judge("seed 1", &label{fan: "ef2", note: "gusts"}, raised(condition.InvertedSign, 7))
+			one.judge("seed 1", &label{fan: "ef2", note: "gusts"}, raised(condition.InvertedSign, 7), after(1000))
 		}
 		total.add(one)
 	}
@@ -76,9 +100,9 @@ func TestTheTable(t *testing.T) {
 	}
 	table := strings.Join(strings.Fields(out.String()), " ")
 	for _, want := range []string{
-		"pinned_at_max 4 4 3 75.0 1 0 0 0 15:00 31:00",
-		"inverted_sign 0 0 0 - 0 0 1 0 - -",
-		"all judged 4 4 3 75.0 1 0 1 0 15:00 31:00",
+		"pinned_at_max 4 4 3 75.0 1 0 0 0 0 15:00 31:00",
+		"inverted_sign 0 0 0 - 0 0 1 0 0 - -",
+		"all judged 4 4 3 75.0 1 0 1 0 0 15:00 31:00",
 		"4 runs, 2 fan-days, 4000 readings; 1 samples without a fault, of which 1 had a false alarm (100.0 %); 4 with one, of which 0 were",
 		"A fault is one trouble",
 	} {

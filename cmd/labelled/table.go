@@ -20,6 +20,7 @@ type tally struct {
 	unseen int // of those that never showed, raised all the same: found before it was due
 	wrong  int // raised on samples without a fault
 	second int // raised on samples with another fault
+	open   int // still raised two hours after the fault had ended
 	delays []time.Duration
 }
 
@@ -31,6 +32,7 @@ func (t *tally) add(o *tally) {
 	t.unseen += o.unseen
 	t.wrong += o.wrong
 	t.second += o.second
+	t.open += o.open
 	t.delays = append(t.delays, o.delays...)
 }
 
@@ -48,7 +50,7 @@ func quantile(delays []time.Duration, q float64) (d time.Duration, ok bool) {
 // none), the totals and the definitions.
 func (s *score) print(out io.Writer, only []condition.Name) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(w, "condition\tfaults\tshown\tin time\trecall %\tlate\tunshown found\tfalse alarms\tsecond\tmedian\tp95\t")
+	fmt.Fprintln(w, "condition\tfaults\tshown\tin time\trecall %\tlate\tunshown found\tfalse alarms\tsecond\tleft standing\tmedian\tp95\t")
 	var total tally
 	for _, d := range condition.Catalogue() {
 		t := s.of(d.Name)
@@ -78,8 +80,8 @@ func (t *tally) line(w io.Writer, name string) {
 	if any {
 		times = [2]string{span(median), span(p95)}
 	}
-	fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%s\t%d\t%d\t%d\t%d\t%s\t%s\t\n", name, t.faults, t.shown, t.inTime,
-		percent(t.inTime, t.shown), t.found-t.inTime-t.unseen, t.unseen, t.wrong, t.second, times[0], times[1])
+	fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%s\t%d\t%d\t%d\t%d\t%d\t%s\t%s\t\n", name, t.faults, t.shown, t.inTime,
+		percent(t.inTime, t.shown), t.found-t.inTime-t.unseen, t.unseen, t.wrong, t.second, t.open, times[0], times[1])
 }
 
 // rates is the line of totals.
@@ -98,7 +100,8 @@ Shown: the readings, looked at afterwards, carry the condition for as long as it
 within the limit from when it first showed (pinned_at_max 30 min, stuck_idle 60 min, inverted_sign 15 min from a start, 20 from
 a swap, 30 where only the map is wrong; what is not heard: hold and two polls). Recall: in time of shown. Late: shown, raised after the limit. Unshown
 found: raised, though by these measures it did not have to be. False alarm: raised without a fault, before its onset or long
-after its end. Second: raised beside the fault's own condition and not a true consequence of it. Delay: from first shown to raised.
+after its end. Second: raised beside the fault's own condition and not a true consequence of it. Left standing: still raised
+two hours after the fault had ended. Delay: from first shown to raised.
 `
 
 func percent(part, whole int) string {
