@@ -190,6 +190,6 @@ func (w *worker) exchange(ctx context.Context, r *Request) *reading.Failure {
 func (w *worker) live(now time.Time) {
 	w.round.answers++
 	if w.line.answered(now) {
-		w.allDue()
+		w.allDue(true)
 	}
 }

@@ -10,7 +10,7 @@ func (w *worker) inherit(before *worker) {
 		return
 	}
 	w.line.inherit(before.line)
-	w.strained = before.strained
+	w.tried, w.strained = before.tried, before.strained
 	for _, u := range w.units {
 		for _, was := range before.units {
 			if u.id == was.id {
@@ -35,5 +35,6 @@ func (l *line) inherit(before *line) {
 // change of the file may have been made to mend it.
 func (u *unit) inherit(before *unit) {
 	u.failures, u.passed, u.outcome, u.since = before.failures, before.passed, before.outcome, before.since
+	u.named = before.named
 	u.cost, u.told, u.due = before.cost, before.told, time.Now()
 }

@@ -80,19 +80,22 @@ func (w *worker) askIll(ctx context.Context) {
 //
 // One that does not fit may be tried all the same, if nothing else has failed in
 // this cycle: if it has failed only once or was passed over, so that a lost
-// answer costs one reading and not many; if it has no healthy neighbours; or if
+// answer costs one reading and not many, and an outage no more than its time; if it has no healthy neighbours; or if
 // the last such try is so long ago that the neighbours lose no more than a
 // twentieth of their cycles.
 func (w *worker) mostDue(now time.Time) (due *unit, fits bool) {
 	alone := !slices.ContainsFunc(w.units, (*unit).healthy)
+	// On the first connection after an outage nobody waits, nor does a mute
+	// gateway if it would be left in peace for too long.
+	hurry := w.line.lost || w.mute() && w.round.next.Sub(w.tried) > muteRetry
 	for _, u := range w.units {
-		waits := u.due.After(now) && !w.line.lost // on the first connection after an outage nobody waits
+		waits := u.due.After(now) && !hurry
 		if u.healthy() || u.asked || waits || due != nil && !w.before(u, due) {
 			continue
 		}
 		overrun := now.Add(u.cost).Sub(w.round.next)
 		patient := now.Sub(w.strained) >= disturbance*w.wholePeriods(overrun)
-		if overrun <= 0 || w.round.failures == 0 && (alone || u.failures < 2 || patient) {
+		if overrun <= 0 || w.round.failures == 0 && (alone || u.failures < 2 || u.passed || patient) {
 			due, fits = u, overrun <= 0
 		}
 	}
@@ -106,6 +109,13 @@ func (w *worker) wholePeriods(d time.Duration) time.Duration {
 	return (d + period - 1) / period * period
 }
 
+// mute reports whether the connection stands and nothing is heard of anybody,
+// not even of the gateway.
+func (w *worker) mute() bool {
+	return !w.line.away && len(w.units) > 0 &&
+		!slices.ContainsFunc(w.units, func(u *unit) bool { return !u.ill() || u.named })
+}
+
 // before reports whether u is to be tried before another unit that stands
 // earlier in the row.
 func (w *worker) before(u, other *unit) bool {
@@ -117,8 +127,8 @@ func (w *worker) before(u, other *unit) bool {
 
 // ask asks a unit for all its blocks, until one is not answered.
 func (w *worker) ask(ctx context.Context, u *unit) {
-	u.asked = true
 	tried := time.Now()
+	u.asked, w.tried = true, tried
 	heard := false
 	for i := 0; i < len(u.blocks) && !w.round.over; {
 		asked, failure := w.askBlock(ctx, u, i)
@@ -147,18 +157,21 @@ func (w *worker) heard(u *unit) {
 	if u.healthy() {
 		return
 	}
+	first := !slices.ContainsFunc(w.units, (*unit).healthy)
 	if u.told {
 		w.log.Info("unit answers again", zap.Int("unit", u.id),
 			zap.Duration("silent_for", time.Since(u.since).Round(time.Second)))
 	}
 	u.failures, u.told, u.passed = 0, false, false
-	w.allDue()
+	w.allDue(first)
 }
 
-// allDue makes every silent unit due.
-func (w *worker) allDue() {
+// allDue makes every silent unit due; when the whole line was dead, also those
+// whose try does not fit beside their neighbours' requests.
+func (w *worker) allDue(wholeLine bool) {
 	now := time.Now()
 	for _, u := range w.units {
+		u.passed = u.passed || wholeLine && u.ill()
 		if u.due.After(now) {
 			u.due = now
 		}
@@ -182,6 +195,7 @@ func (w *worker) unanswered(u *unit, i int, failure *reading.Failure, tried time
 	}
 	cost := w.worstCase(failure, now.Sub(tried))
 	u.failed(failure.Outcome, w.round.start, tried, cost, w.gateway.PollEvery)
+	u.named = failure.Code != 0
 	if u.failures == 2 { // a single lost answer is no change of state
 		u.told = true
 		w.log.Warn("unit does not answer; it is tried less and less often, at most every 30 s where the period allows",

@@ -161,3 +161,47 @@ func TestBusyLinesKeepTheirPeriod(t *testing.T) {
 
 // disturbed is the most cycles in which the healthy may suffer one: 1 in 20.
 const disturbed = 20
+
+// A gateway that lets itself be reached and says nothing is tried as often as
+// one that cannot be reached, whatever its period: at least every 10 s.
+func TestMuteGatewayIsTriedEveryTenSeconds(t *testing.T) {
+	for _, scheme := range []string{"tcp", "udp", "rtu"} {
+		for _, period := range []time.Duration{2 * time.Second, 5 * time.Second, 7 * time.Second, 60 * time.Second} {
+			for _, units := range []int{1, 3} {
+				g := newGateway(scheme, "")
+				g.PollEvery = period
+				g.MaxGap = 4 // what was lost can be asked for in another shape at once
+				var begin, last time.Time
+				longest := time.Duration(0)
+				f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+					if begin.IsZero() {
+						begin = a.at
+					}
+					if gone := a.at.Sub(begin); gone < 5*time.Minute || gone > 15*time.Minute {
+						return 10 * time.Millisecond, nil
+					}
+					if !last.IsZero() {
+						longest = max(longest, a.at.Sub(last))
+					}
+					last = a.at
+					return g.Timeout, failure(reading.Timeout)
+				}}
+				cycles, _ := watch(t, f, fleetOf(fansOf(g, units)...), 20*time.Minute)
+				if longest > 10*time.Second || longest == 0 {
+					t.Errorf("%s every %v, %d units: tries %v apart", scheme, period, units, longest)
+				}
+				for i, c := range cycles[1:] {
+					back := c.Start.Sub(begin) - 15*time.Minute
+					if apart := c.Start.Sub(cycles[i].Start) / period; int(apart) != c.Missed+1 || period > 2*time.Second && c.Missed > 0 {
+						t.Errorf("%s every %v, %d units: %d cycles missed", scheme, period, units, c.Missed)
+					}
+					for _, r := range c.Readings {
+						if back > period+10*time.Second && r.Outcome != reading.OK {
+							t.Errorf("%s every %v, %d units: %s %v after it speaks again", scheme, period, units, r.Outcome, back)
+						}
+					}
+				}
+			}
+		}
+	}
+}

@@ -14,6 +14,10 @@ const (
 	longestWait    = 30 * time.Second
 )
 
+// muteRetry is the longest that a gateway of which nothing is heard is left in
+// peace: as long as one that cannot be reached.
+const muteRetry = 10 * time.Second
+
 // unit is one unit behind the gateway and how it fares.
 type unit struct {
 	id     int
@@ -21,11 +25,12 @@ type unit struct {
 	// failures counts the tries in a row that were not answered; 0: healthy.
 	failures int
 	// passed is set for a unit that has not been asked since others took its
-	// time: nothing is known of it.
+	// time, or since the whole line came back: it is to be tried soon.
 	passed  bool
 	outcome reading.Outcome // of the last try, while failures is above 0; of the cycle that passed it over
 	since   time.Time       // of the first failure in the row
 	due     time.Time       // of the next try
+	named   bool            // by the gateway as silent, in the last try
 	cost    time.Duration   // what the next try may take if it fails again
 	asked   bool            // in this cycle
 	told    bool            // its silence is in the log

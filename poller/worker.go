@@ -24,6 +24,7 @@ type worker struct {
 	// backwards is whether units are asked from the last one on: it turns with
 	// every unit that is found silent, as long as some have not been asked.
 	backwards bool
+	tried     time.Time // when last a unit was asked
 	strained  time.Time // when last a silent unit was tried though it did not fit
 
 	words []uint16          // of the answer at hand
@@ -58,7 +59,7 @@ func (w *worker) run(ctx context.Context) {
 	defer w.line.end()
 	w.schedule = newSchedule(w.gateway.ID, w.gateway.PollEvery, time.Now())
 	missed := 0
-	for w.line.wait(ctx, w.schedule.start()) {
+	for w.await(ctx) {
 		w.poll(ctx)
 		if ctx.Err() != nil {
 			return
@@ -69,16 +70,39 @@ func (w *worker) run(ctx context.Context) {
 	}
 }
 
-// poll runs one cycle.
-func (w *worker) poll(ctx context.Context) {
+// await waits for the next cycle. A mute gateway is probed meanwhile, one unit
+// at a time: it shall not take a long period to find out that it speaks again.
+func (w *worker) await(ctx context.Context) bool {
+	start := w.schedule.start()
+	for w.mute() && w.tried.Add(muteRetry).Before(start) {
+		if !w.line.wait(ctx, w.tried.Add(muteRetry)) {
+			return false
+		}
+		w.begin(start)
+		u, _ := w.mostDue(time.Now())
+		if u == nil {
+			break
+		}
+		w.ask(ctx, u)
+	}
+	return w.line.wait(ctx, start)
+}
+
+// begin makes everything ready for a cycle, or a probe, before an instant.
+func (w *worker) begin(next time.Time) {
 	w.cycle.Start = time.Now()
-	w.round = round{start: w.cycle.Start, next: w.cycle.Start.Add(w.gateway.PollEvery)}
+	w.round = round{start: w.cycle.Start, next: next}
 	w.line.fresh = false
 	copy(w.cycle.Readings, w.blank)
 	clear(w.fans)
 	for _, u := range w.units {
 		u.asked = false
 	}
+}
+
+// poll runs one cycle.
+func (w *worker) poll(ctx context.Context) {
+	w.begin(time.Now().Add(w.gateway.PollEvery))
 	w.askHealthy(ctx)
 	w.askIll(ctx)
 	w.giveUp()
