@@ -34,6 +34,7 @@ type command struct {
 // commands lists them in the order of a fan's life.
 func commands() []command {
 	return []command{
+		{"demo", "[--listen ADDR] [--fans N]         a simulated campus and the daemon, no set-up", demo},
 		{"check", "--config FILE                      what is wrong with the file; the poll plan; the settings audit", check},
 		{"run", "--config FILE                      the daemon", run},
 		{"points", "--config FILE --fan ID             raw words and decoded values of one fan, now", points},
@@ -108,6 +109,13 @@ func (p *process) parse(flags *flag.FlagSet, args []string, operands int, synops
 	}
 	if err := flags.Parse(args); err != nil {
 		return err
+	}
+	for _, operand := range flags.Args() {
+		if len(operand) > 1 && operand[0] == '-' {
+			fmt.Fprintf(p.stderr, "fanwarden %s: %s comes too late; flags stand before the file\n", flags.Name(), operand)
+			flags.Usage()
+			return errUsage
+		}
 	}
 	if flags.NArg() != operands {
 		fmt.Fprintf(p.stderr, "fanwarden %s: %d operands given, %d wanted\n", flags.Name(), flags.NArg(), operands)

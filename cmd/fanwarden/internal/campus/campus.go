@@ -149,6 +149,20 @@ func (c *Campus) build(d design, i int, now time.Time, past time.Duration) {
 	c.Buildings = append(c.Buildings, b)
 }
 
+// Healthy returns a fan that nothing is wrong with, one that always runs if
+// there is one.
+func (c *Campus) Healthy() Fan {
+	var found Fan
+	for _, b := range c.Buildings {
+		for _, f := range b.Fans {
+			if f.trouble == nil && (found.ID == "" || found.IdleBelow != "" && f.IdleBelow == "") {
+				found = f
+			}
+		}
+	}
+	return found
+}
+
 // Fans returns how many fans the campus has.
 func (c *Campus) Fans() int {
 	n := 0

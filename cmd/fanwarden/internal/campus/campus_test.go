@@ -194,3 +194,18 @@ func TestTheFileNeedsAPortForEveryGateway(t *testing.T) {
 		t.Error("one port for seven gateways")
 	}
 }
+
+func TestAHealthyFanToTryThingsOn(t *testing.T) {
+	for _, fans := range []int{Least, 10, Usual} {
+		c, _ := load(t, fans)
+		f := c.Healthy()
+		if f.ID == "" || fans > Least && f.IdleBelow != "" {
+			t.Errorf("of %d fans: %q, which idles below %q", fans, f.ID, f.IdleBelow)
+		}
+		for _, trouble := range c.Troubles {
+			if string(trouble.Fault.Fan) == f.ID {
+				t.Errorf("%s is in trouble", f.ID)
+			}
+		}
+	}
+}
