@@ -45,12 +45,17 @@ func namedCode(err modbus.Error) uint8 {
 	return 0
 }
 
-// classify says how a read ended.
+// classify says how a read through the library ended.
 func classify(err error) *reading.Failure {
 	if code := exceptionCode(err); code != 0 {
-		return &reading.Failure{Outcome: exceptionOutcome(code), Code: code, Err: describe(code)}
+		return exception(code)
 	}
 	return &reading.Failure{Outcome: outcome(err), Err: err}
+}
+
+// exception is the failure of a request that was refused with a code.
+func exception(code uint8) *reading.Failure {
+	return &reading.Failure{Outcome: exceptionOutcome(code), Code: code, Err: describe(code)}
 }
 
 // exceptionCode returns the code of an exception, or 0 for any other error.

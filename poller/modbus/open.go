@@ -16,11 +16,6 @@ import (
 	"fanwarden/poller/reading"
 )
 
-// fastLine is the speed taken for the serial side of a gateway where the fleet
-// file gives none: the pauses that the library keeps after each frame are then
-// about 2 ms.
-const fastLine = 115200
-
 // selectLimit is FD_SETSIZE of Linux and the BSDs: select(2) cannot wait for a
 // descriptor of this number or above.
 const selectLimit = 1024
@@ -30,14 +25,29 @@ const selectLimit = 1024
 // where nothing answered in time, Refused for everything else, as no
 // connection ever stood.
 //
-// A connection attempt that ctx cut short goes on in the background, for at
-// most 5 s (15 s with TLS), because the library cannot stop it; what comes of
-// it is closed.
+// A connection attempt that ctx cut short is over at once with RTU over TCP.
+// The library cannot stop its own: they go on in the background, for at most
+// 5 s (15 s with TLS), and what comes of them is closed.
 func Open(ctx context.Context, o Options) (*Session, error) {
+	if o.Scheme == "rtuovertcp" {
+		line, err := dialRTU(ctx, o)
+		if err != nil {
+			return nil, opening(err)
+		}
+		return &Session{over: line}, nil
+	}
 	client, err := newClient(o)
 	if err != nil {
 		return nil, &reading.Failure{Outcome: reading.Refused, Err: err}
 	}
+	if err := openClient(ctx, client); err != nil {
+		return nil, opening(err)
+	}
+	return &Session{over: &library{client: client, unit: -1}}, nil
+}
+
+// openClient has the library connect, and waits no longer than ctx.
+func openClient(ctx context.Context, client *modbus.ModbusClient) error {
 	opened := make(chan error)
 	go func() {
 		err := client.Open()
@@ -50,14 +60,11 @@ func Open(ctx context.Context, o Options) (*Session, error) {
 		}
 	}()
 	select {
-	case err = <-opened:
+	case err := <-opened:
+		return err
 	case <-ctx.Done():
-		err = ctx.Err()
+		return ctx.Err()
 	}
-	if err != nil {
-		return nil, opening(err)
-	}
-	return &Session{client: client, unit: -1}, nil
 }
 
 // opening classifies the error of an attempt to connect.
@@ -88,10 +95,6 @@ func newClient(o Options) (*modbus.ModbusClient, error) {
 	case "rtu":
 		if err := roomForLine(); err != nil {
 			return nil, err
-		}
-	case "rtuovertcp":
-		if o.Baud == 0 {
-			configuration.Speed = fastLine
 		}
 	case "tcp+tls":
 		if err := credentials(&configuration, o); err != nil {
