@@ -12,7 +12,8 @@ type fanRound struct {
 	failed   bool            // a block that it cannot do without was not answered
 	outcome  reading.Outcome // why, if failed
 	code     uint8           // of the first point that was refused
-	answered time.Time       // when its first block was
+	answered time.Time       // when its first value was
+	heard    time.Time       // when the gateway last heard from its unit, if it says so
 	words    bool            // registers of its own were read
 	alive    bool            // one of them was not 0
 }
@@ -43,15 +44,11 @@ func (w *worker) take(r *Request, now time.Time) {
 		words := w.words[s.Address-r.Address:][:s.Words()]
 		value, quality := s.Encoding.Decode(words)
 		if s.fan == everyFan {
-			w.setAll(s.Point, value, quality)
+			w.setAll(s.Point, value, quality, now)
 			continue
 		}
-		set(&w.cycle.Readings[s.fan], s.Point, value, quality)
-		f := &w.fans[s.fan]
-		if f.answered.IsZero() {
-			f.answered = now
-		}
-		if !s.shared {
+		w.set(s.fan, s.Point, value, quality, now)
+		if f := &w.fans[s.fan]; !s.shared {
 			f.words = true
 			for _, word := range words {
 				f.alive = f.alive || word != 0
@@ -61,19 +58,27 @@ func (w *worker) take(r *Request, now time.Time) {
 }
 
 // setAll gives a point of the gateway to every fan that has none of its own.
-func (w *worker) setAll(p reading.Point, value float64, quality reading.Quality) {
+func (w *worker) setAll(p reading.Point, value float64, quality reading.Quality, now time.Time) {
 	for i, fan := range w.plan.Fans {
 		if _, own := fan.Placed(p); !own {
-			set(&w.cycle.Readings[i], p, value, quality)
+			w.set(i, p, value, quality, now)
 		}
 	}
 }
 
-func set(r *reading.Reading, p reading.Point, value float64, quality reading.Quality) {
-	if quality == reading.Good {
-		r.Set(p, value)
-	} else {
+// set gives a fan the value of a point as it was answered now.
+func (w *worker) set(i int, p reading.Point, value float64, quality reading.Quality, now time.Time) {
+	r, f := &w.cycle.Readings[i], &w.fans[i]
+	if f.answered.IsZero() {
+		f.answered = now
+	}
+	if quality != reading.Good {
 		r.Mark(p, quality)
+		return
+	}
+	r.Set(p, value)
+	if p == reading.HeardAgo {
+		f.heard = now.Add(-time.Duration(value * float64(time.Second)))
 	}
 }
 
@@ -124,10 +129,7 @@ func (w *worker) again(b *block) {
 // finish makes the reading of a fan out of what the cycle brought.
 func (w *worker) finish(i int, now time.Time) {
 	r, f, fan := &w.cycle.Readings[i], &w.fans[i], w.plan.Fans[i]
-	r.Time = now
-	if !f.answered.IsZero() {
-		r.Time = f.answered
-	}
+	r.Time = f.time(now)
 	switch {
 	case f.failed:
 		r.Time, r.Outcome = now, f.outcome
@@ -135,9 +137,9 @@ func (w *worker) finish(i int, now time.Time) {
 	case f.words && !f.alive && fan.PointMap != nil && fan.PointMap.AbsentIfAllZero:
 		r.Outcome = reading.UnitSilent
 		markAll(r, reading.Unanswered)
-	case w.unheard(r):
+	case !f.heard.IsZero() && now.Sub(f.heard) > w.gateway.StaleAfter:
 		heard, _ := r.Get(reading.HeardAgo)
-		r.Outcome = reading.UnitSilent
+		r.Time, r.Outcome = now, reading.UnitSilent
 		markAll(r, reading.Stale)
 		r.Set(reading.HeardAgo, heard)
 	case f.code != 0:
@@ -149,11 +151,16 @@ func (w *worker) finish(i int, now time.Time) {
 	}
 }
 
-// unheard reports whether the gateway says that it has not heard from the unit
-// for longer than a value may be old: what it shows is what it remembers.
-func (w *worker) unheard(r *reading.Reading) bool {
-	ago, good := r.Get(reading.HeardAgo)
-	return good && ago > w.gateway.StaleAfter.Seconds()
+// time returns how old the oldest of a fan's values is: as old as its first
+// answer, or as what the gateway last heard of its unit and answers with.
+func (f *fanRound) time(now time.Time) time.Time {
+	switch {
+	case f.answered.IsZero():
+		return now
+	case !f.heard.IsZero() && f.heard.Before(f.answered):
+		return f.heard
+	}
+	return f.answered
 }
 
 // noValue reports whether the fan answered without a usable speed or

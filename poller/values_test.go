@@ -202,6 +202,57 @@ func TestPartlySilent(t *testing.T) {
 	}
 }
 
+// A reading is as old as the oldest value in it, be that the gateway's own.
+func TestTimeOfAGatewaysOwnValue(t *testing.T) {
+	g := newGateway("tcp", "")
+	g.Unit, g.PollEvery, g.Timeout = 1, time.Minute, 20*time.Second
+	g.PointMap = &config.PointMap{Points: []config.MappedPoint{{Point: reading.OutdoorTemperature, Table: decode.Input, Address: 9,
+		Encoding: word(reading.OutdoorTemperature, 0, 0).Encoding}}}
+	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+		if a.unit == 5 {
+			return 15 * time.Second, nil
+		}
+		return 10 * time.Millisecond, nil
+	}}
+	cycles, _ := watch(t, f, fleetOf(newFan(g, 5, 0), newFan(g, 9, 0)), 2*time.Minute)
+	for i, r := range cycles[0].Readings {
+		if got := r.Time.Sub(cycles[0].Start); got != 10*time.Millisecond || r.Outcome != reading.OK {
+			t.Errorf("fan %d: %s, of %v into the cycle; want 10 ms, when the gateway's own value was read", i, r.Outcome, got)
+		}
+	}
+}
+
+// What a gateway remembers is as old as the gateway says that it is, and what
+// has passed since it said so counts as well.
+func TestTimeOfWhatAGatewayRemembers(t *testing.T) {
+	tests := []struct {
+		slow time.Duration // what a unit takes that is asked after the gateway
+		want reading.Outcome
+	}{{10 * time.Millisecond, reading.OK}, {2 * time.Second, reading.UnitSilent}}
+	for _, test := range tests {
+		g := newGateway("tcp", "")
+		g.Timeout = 3 * time.Second
+		fan := newFan(g, 1, 0)
+		fan.Points = append(fan.Points, inUnit(t, word(reading.HeardAgo, 1, 2), "s"))
+		f := &fake{words: map[[2]int]uint16{{1, 2}: 19}, answer: func(a asked) (time.Duration, *reading.Failure) {
+			if a.unit == 2 {
+				return test.slow, nil
+			}
+			return 10 * time.Millisecond, nil
+		}}
+		cycles, _ := watch(t, f, fleetOf(fan, newFan(g, 2, 0)), time.Minute)
+		c := cycles[0]
+		r, at := c.Readings[0], c.Start.Add(10*time.Millisecond-19*time.Second)
+		if test.want != reading.OK { // it is the poll that failed, and now
+			at = c.Start.Add(c.Took)
+		}
+		if r.Outcome != test.want || !r.Time.Equal(at) {
+			t.Errorf("heard 19 s ago, %v before the end of the cycle: %s, %v into the cycle; want %s, %v", test.slow, r.Outcome,
+				r.Time.Sub(c.Start), test.want, at.Sub(c.Start))
+		}
+	}
+}
+
 // A reading's time is when the fan was first answered in the cycle.
 func TestTimeOfAReading(t *testing.T) {
 	g := newGateway("tcp", "")
