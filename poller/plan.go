@@ -123,12 +123,22 @@ func (p *Plan) slots() []slot {
 	return slots
 }
 
-// markShared finds the places that more than one fan reads.
+// markShared finds the values in places that more than one fan reads, among
+// slots that come by rising address: those whose registers lie over each other,
+// be it in part only.
 func markShared(slots []slot) {
-	for i := 1; i < len(slots); i++ {
-		a, b := &slots[i-1], &slots[i]
-		if a.Unit == b.Unit && a.Table == b.Table && a.Address == b.Address && a.fan != b.fan {
-			a.shared, b.shared = true, true
+	for begin, end := 0, 0; begin < len(slots); begin = end {
+		first, reach, several := slots[begin], 0, false
+		for end < len(slots) {
+			s := slots[end]
+			if s.Unit != first.Unit || s.Table != first.Table || end > begin && s.Address >= reach {
+				break
+			}
+			reach, several = max(reach, s.Address+s.Words()), several || s.fan != first.fan
+			end++
+		}
+		for i := begin; i < end; i++ {
+			slots[i].shared = several
 		}
 	}
 }

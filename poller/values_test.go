@@ -107,6 +107,36 @@ func TestAllZeroButForWhatIsShared(t *testing.T) {
 	}
 }
 
+// Nor do the bits of a status word that several fans have in common, or a long
+// value that lies over a word of another fan.
+func TestAllZeroButForASharedStatusWord(t *testing.T) {
+	bits := func(fan *config.Fan) {
+		for bit, p := range []reading.Point{reading.Enable, reading.Fault} {
+			fan.Points = append(fan.Points, config.PlacedPoint{Point: p, Unit: 1, Table: decode.Input, Address: 50,
+				Encoding: decode.Encoding{Type: decode.Uint16, Bit: bit, Scale: 1}})
+		}
+	}
+	long := func(fan *config.Fan) {
+		energy := word(reading.Energy, 1, 49)
+		energy.Encoding.Type = decode.Uint32
+		fan.Points = append(fan.Points, energy)
+	}
+	for name, add := range map[string][2]func(*config.Fan){"bits": {bits, bits}, "a long value over bits": {long, bits},
+		"bits under a long value": {bits, long}} {
+		g := newGateway("tcp", "")
+		fans := []*config.Fan{newFan(g, 1, 0), newFan(g, 1, 10)}
+		for i, fan := range fans {
+			fan.PointMap.AbsentIfAllZero = true
+			add[i](fan)
+		}
+		f := &fake{words: map[[2]int]uint16{{1, 0}: 0, {1, 1}: 0, {1, 10}: 30, {1, 11}: 50, {1, 49}: 0, {1, 50}: 1}}
+		cycles, _ := watch(t, f, fleetOf(fans...), 20*time.Second)
+		if absent, there := cycles[0].Readings[0].Outcome, cycles[0].Readings[1].Outcome; absent != reading.UnitSilent || there != reading.OK {
+			t.Errorf("%s: %s and %s; want unit_silent and ok", name, absent, there)
+		}
+	}
+}
+
 // A fan's own point goes before the gateway's of the same name.
 func TestOwnPointBeforeTheGateways(t *testing.T) {
 	for _, unit := range []int{1, 200} { // asked for before the gateway's and after it
