@@ -102,13 +102,14 @@ func (w *worker) pieces(ctx context.Context, r *Request) (parts []block, helped 
 	return parts, helped, nil
 }
 
-// get brings the values of a request. A connection that turns out to be broken
-// is opened again once in a cycle, because gateways close idle ones, which
-// shall not cost a reading.
+// get brings the values of a request. Gateways close connections that are idle,
+// or that have brought one answer, which shall not cost a reading: a connection
+// that turns out to be broken is opened again, unless it is new and has brought
+// nothing, or the period is over.
 func (w *worker) get(ctx context.Context, r *Request) *reading.Failure {
 	failure := w.getOnce(ctx, r)
-	if failure != nil && failure.Outcome == reading.Reset && !w.round.reconnected && !w.line.away && ctx.Err() == nil {
-		w.round.reconnected = true
+	if failure != nil && failure.Outcome == reading.Reset && w.line.worked && !w.line.away && ctx.Err() == nil &&
+		time.Now().Before(w.round.next) {
 		failure = w.getOnce(ctx, r)
 	}
 	return failure

@@ -34,6 +34,7 @@ type line struct {
 	quiet   time.Time // no connection is opened before
 	rested  time.Time // end of the last request
 	fresh   bool      // the session was opened in this cycle, or has answered in it
+	worked  bool      // the session, or the one before if there is none, has answered or is older than this cycle
 
 	lost    bool // since the connection failed nothing was answered
 	away    bool // there is nobody to ask: attempts to reach it go on beside the cycles
@@ -106,7 +107,7 @@ func (l *line) connect(ctx context.Context) *reading.Failure {
 // use takes a new session. The gateway's pause is kept after connecting as
 // well: some drop what comes too soon.
 func (l *line) use(session Session) {
-	l.session, l.fresh, l.away = session, true, false
+	l.session, l.fresh, l.worked, l.away = session, true, false, false
 	l.rested = time.Now()
 }
 
@@ -141,7 +142,7 @@ func (l *line) lose(failure *reading.Failure, now time.Time) {
 
 // answered notes that the gateway lives, and reports whether it had been lost.
 func (l *line) answered(now time.Time) (back bool) {
-	l.fresh = true
+	l.fresh, l.worked = true, true
 	if !l.lost {
 		return false
 	}

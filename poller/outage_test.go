@@ -221,9 +221,9 @@ func TestPauseAfterConnecting(t *testing.T) {
 	}
 }
 
-// Units that break the connection cost one new connection a cycle beyond the
-// one that each needs.
-func TestOneReconnectACycle(t *testing.T) {
+// Units that break the connection are asked again only where it has brought an
+// answer before: it may be that the gateway has closed it.
+func TestReconnectAfterAnAnswer(t *testing.T) {
 	g := newGateway("tcp", "")
 	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
 		if a.unit > 2 {
@@ -238,6 +238,32 @@ func TestOneReconnectACycle(t *testing.T) {
 	}
 	if len(units) != 5 || !equal(units, []int{1, 2, 3, 3, 4}) {
 		t.Errorf("asked %v; want unit 3 twice and unit 4 once", units)
+	}
+}
+
+// A gateway that closes its connection after each answer costs a connection for
+// each request, and no reading.
+func TestConnectionClosedAfterEachAnswer(t *testing.T) {
+	g := newGateway("tcp", "")
+	answered := false
+	f := &fake{reach: func() (time.Duration, *reading.Failure) { answered = false; return time.Millisecond, nil }}
+	f.answer = func(asked) (time.Duration, *reading.Failure) {
+		if answered {
+			return 0, failure(reading.Reset)
+		}
+		answered = true
+		return 10 * time.Millisecond, nil
+	}
+	cycles, logged := watch(t, f, fleetOf(fansOf(g, 8)...), time.Minute)
+	for i, c := range cycles {
+		for _, r := range c.Readings {
+			if r.Outcome != reading.OK {
+				t.Errorf("cycle %d: %s is %s", i, r.Fan, r.Outcome)
+			}
+		}
+	}
+	if logged.Len() != 0 {
+		t.Errorf("logged %v", logged.All())
 	}
 }
 

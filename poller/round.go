@@ -16,7 +16,6 @@ type round struct {
 	answers     int             // requests that were answered, if only with a refusal
 	failures    int             // units that did not
 	lost        time.Duration   // what these took
-	reconnected bool            // a connection that broke was opened again, which is done once a cycle
 	over        bool            // the rest of the units is not asked any more
 	outcome     reading.Outcome // of the units that were not asked, when over
 }

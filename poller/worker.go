@@ -92,7 +92,7 @@ func (w *worker) await(ctx context.Context) bool {
 func (w *worker) begin(next time.Time) {
 	w.cycle.Start = time.Now()
 	w.round = round{start: w.cycle.Start, next: next}
-	w.line.fresh = false
+	w.line.fresh, w.line.worked = false, true
 	copy(w.cycle.Readings, w.blank)
 	clear(w.fans)
 	for _, u := range w.units {
