@@ -26,8 +26,8 @@ func pastOf(fans int) time.Duration {
 }
 
 // layPast lets the field run from its beginning to the present and feeds what
-// polls would have brought on the way, as often as the fleet is polled. It ends
-// within one poll of now, so that the field goes on from there as it stands.
+// polls would have brought on the way, as often as the fleet is polled. Then the
+// field stands at now, and its next readings are those of real polls.
 func layPast(ctx context.Context, f *field.Field, now func() time.Time, feed func(*reading.Reading), tell func(done float64)) error {
 	fleet, begun := f.Fleet(), f.Now()
 	outages := outagesOf(f)
@@ -37,7 +37,8 @@ func layPast(ctx context.Context, f *field.Field, now func() time.Time, feed fun
 			return err
 		}
 		end := now()
-		if end.Sub(f.Now()) < fleet.PollEvery {
+		if left := end.Sub(f.Now()); left < fleet.PollEvery {
+			f.Step(left)
 			return nil
 		}
 		f.Step(fleet.PollEvery)

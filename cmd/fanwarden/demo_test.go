@@ -120,7 +120,7 @@ func planted(t *testing.T, fans int) string {
 	}
 	var all []string
 	for _, trouble := range c.Troubles {
-		if trouble.Condition != "" {
+		if trouble.Judged() {
 			all = append(all, strings.TrimSpace(string(trouble.Fault.Fan)+" "+string(trouble.Condition)))
 		}
 	}

@@ -39,13 +39,13 @@ func printGuide(w io.Writer, d *demonstration) {
 }
 
 func printTrouble(w io.Writer, t campus.Trouble) {
-	shows := string(t.Condition)
-	if shows == "" {
-		shows = "-"
+	see := t.See
+	if !t.Judged() {
+		see += " (this version does not judge it yet)"
 	}
-	fmt.Fprintf(w, "\n  %-18s %-18s %s\n", string(t.Fault.Fan)+string(t.Fault.Gateway), shows, t.Name)
+	fmt.Fprintf(w, "\n  %-18s %-18s %s\n", string(t.Fault.Fan)+string(t.Fault.Gateway), t.Condition, t.Name)
 	fmt.Fprintf(w, "  %-18s %-18s %s\n", "", "", t.Wrong)
-	fmt.Fprintf(w, "  %-18s %-18s see: %s\n", "", "", t.See)
+	fmt.Fprintf(w, "  %-18s %-18s see: %s\n", "", "", see)
 }
 
 // printTraining tells how a fan is given a trouble while everything runs.

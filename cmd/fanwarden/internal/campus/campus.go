@@ -83,10 +83,16 @@ type Fan struct {
 // Trouble is one thing that is wrong on the campus.
 type Trouble struct {
 	Fault     field.Fault
-	Condition condition.Name // what it shows as, "" where no rule judges it yet
+	Condition condition.Name // what it shows as
 	Name      string         // of the fan or gateway
 	Wrong     string         // what is wrong, in plain words
 	See       string         // what there is to see
+}
+
+// Judged reports whether this version has the rule that finds the trouble.
+func (t Trouble) Judged() bool {
+	definition, known := condition.Find(t.Condition)
+	return known && definition.Judged
 }
 
 // trouble is what is wrong with a fan or a gateway, wherever it stands.

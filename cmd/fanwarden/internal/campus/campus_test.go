@@ -121,6 +121,11 @@ func TestTheUsualCampusHasEveryConditionThatIsJudged(t *testing.T) {
 			t.Errorf("nothing on the campus shows %s", name)
 		}
 	}
+	for name := range planted {
+		if _, known := condition.Find(name); !known {
+			t.Errorf("%q is no condition", name)
+		}
+	}
 }
 
 func TestATroubleIsOfAFanOrGatewayOfTheFleetAndBeganInThePast(t *testing.T) {

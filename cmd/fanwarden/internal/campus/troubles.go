@@ -48,21 +48,21 @@ func noPower() *trouble {
 }
 
 func restless() *trouble {
-	return &trouble{kind: field.OverFast, onset: 0.5,
+	return &trouble{kind: field.OverFast, onset: 0.5, condition: condition.Hunting,
 		wrong: "its controller responds much too fast",
-		see:   "speed and pressure that swing and do not settle; no rule of this version judges it"}
+		see:   "speed and pressure that swing and do not settle"}
 }
 
 func wrongContact() *trouble {
-	return &trouble{kind: field.ContactClosed, onset: 0.5,
+	return &trouble{kind: field.ContactClosed, onset: 0.5, condition: condition.ContactDisagrees,
 		wrong: "its high-speed contact is welded shut",
-		see:   "the contact is closed at every speed; no rule of this version judges it"}
+		see:   "the contact is closed at every speed"}
 }
 
 func inHand() *trouble {
-	return &trouble{kind: field.LeftInHand, onset: 0.3,
+	return &trouble{kind: field.LeftInHand, onset: 0.3, condition: condition.OverrideLeftOn,
 		wrong: "somebody left it in hand after a repair",
-		see:   "forced to one speed, whatever it reads; no rule of this version judges it"}
+		see:   "forced to one speed, whatever it reads"}
 }
 
 func looseBelt() *trouble {
