@@ -17,7 +17,8 @@ var held = &reading.Failure{Outcome: reading.Timeout,
 	Err: errors.New("an answer that is overdue could be taken for the answer to this request")}
 
 // splitAgain is how long a block that a device refuses in parts as well as in
-// one is asked for in one.
+// one is asked for in one, and how long one that it answers for in parts is
+// asked for in these.
 const splitAgain = time.Hour
 
 // refused reports whether a device refused a block for the registers in it
@@ -30,6 +31,9 @@ func refused(failure *reading.Failure) bool {
 // askBlock asks for block i of a unit, and splits it where the device refuses
 // it. It returns how many blocks stand in its place now, all of them asked.
 func (w *worker) askBlock(ctx context.Context, u *unit, i int) (asked int, failure *reading.Failure) {
+	if joined, failure := w.rejoin(ctx, u, i); joined || failure != nil {
+		return 1, failure
+	}
 	b := &u.blocks[i]
 	failure = w.get(ctx, &b.Request)
 	if failure == held {
@@ -54,6 +58,27 @@ func (w *worker) askBlock(ctx context.Context, u *unit, i int) (asked int, failu
 	return 1, failure
 }
 
+// rejoin asks for the whole that block i is the first part of, if it was split
+// long ago: what the device refused may have been in its way for a moment only.
+// If it answers, the whole stands in the place of its parts.
+func (w *worker) rejoin(ctx context.Context, u *unit, i int) (done bool, failure *reading.Failure) {
+	now, of, end := time.Now(), u.blocks[i].of, i
+	if of == nil || now.Before(u.blocks[i].again) {
+		return false, nil
+	}
+	for ; end < len(u.blocks) && u.blocks[end].of == of; end++ {
+		u.blocks[end].again = now.Add(splitAgain)
+	}
+	switch failure = w.get(ctx, of); {
+	case failure == nil:
+		u.blocks = slices.Replace(u.blocks, i, end, block{Request: *of})
+		return true, nil
+	case failure == held || failure.Outcome == reading.Exception:
+		return false, nil
+	}
+	return false, failure
+}
+
 // split asks for the parts of a refused block. It returns them if any was
 // answered; if none was, the block stays whole, and is not split again soon.
 func (w *worker) split(ctx context.Context, u *unit, b *block) ([]block, *reading.Failure) {
@@ -65,12 +90,18 @@ func (w *worker) split(ctx context.Context, u *unit, b *block) ([]block, *readin
 		b.whole = time.Now().Add(splitAgain)
 		return nil, nil
 	}
+	of, again := b.of, b.again
+	if of == nil {
+		whole := b.Request
+		of, again = &whole, time.Now().Add(splitAgain)
+	}
 	for i := range parts {
+		parts[i].of, parts[i].again = of, again
 		if parts[i].code != 0 {
 			w.refuse(&parts[i].Request, parts[i].code)
 		}
 	}
-	w.log.Info("the device refuses a block of registers and answers for parts of it; from now on it is asked for the parts",
+	w.log.Info("the device refuses a block of registers and answers for parts of it; from now on it is asked for the parts, and once an hour for the block",
 		zap.Int("unit", u.id), zap.Stringer("table", b.Table), zap.Int("address", b.Address), zap.Int("count", b.Count),
 		zap.Int("parts", len(parts)))
 	return parts, nil

@@ -37,4 +37,58 @@ func (u *unit) inherit(before *unit) {
 	u.failures, u.passed, u.outcome, u.since = before.failures, before.passed, before.outcome, before.since
 	u.named = before.named
 	u.cost, u.told, u.due = before.cost, before.told, time.Now()
+	var blocks []block
+	for i := range u.blocks {
+		blocks = append(blocks, before.cut(&u.blocks[i])...)
+	}
+	u.blocks = blocks
+}
+
+// cut returns a block of the same unit in another plan as this one is asked for
+// it: in the parts that its device answers for.
+func (u *unit) cut(b *block) []block {
+	var parts []block
+	for _, was := range u.blocks {
+		switch {
+		case was.of == nil && was.covers(&b.Request):
+			narrow := was.narrow
+			was.Request = b.Request
+			was.narrow = narrow
+			return []block{was}
+		case was.of != nil && was.of.covers(&b.Request):
+			parts = append(parts, was)
+		}
+	}
+	if like := b.like(parts); like != nil {
+		return like
+	}
+	return []block{*b}
+}
+
+// covers reports whether a request is for the same registers.
+func (r *Request) covers(other *Request) bool {
+	return r.Table == other.Table && r.Address == other.Address && r.Count == other.Count
+}
+
+// like cuts a request as another one for the same registers was cut, or returns
+// nothing where one of its values would not lie in a part.
+func (r *Request) like(parts []block) []block {
+	runs, of := r.runs(), *r
+	for i := range parts {
+		part, n := &parts[i], 0
+		for n < len(runs) && runs[n].Address+runs[n].Count <= part.Address+part.Count {
+			n++
+		}
+		if n == 0 || runs[0].Address < part.Address {
+			return nil
+		}
+		narrow := part.narrow
+		part.Request, part.of = joined(runs[:n]), &of
+		part.narrow = narrow
+		runs = runs[n:]
+	}
+	if len(runs) > 0 {
+		return nil
+	}
+	return parts
 }

@@ -227,3 +227,47 @@ func TestReloadKeepsThatAGatewayIsAway(t *testing.T) {
 		}
 	}
 }
+
+// A reload does not forget in which parts a device answers, for fans that
+// have moved in the file as well.
+func TestReloadKeepsTheParts(t *testing.T) {
+	f := &fake{t: t, answer: missing(2, 5)}
+	core, logged := observer.New(zapcore.InfoLevel)
+	synctest.Test(t, func(t *testing.T) {
+		var lock sync.Mutex
+		p := poller.New(f.dial, func(c *poller.Cycle) {
+			lock.Lock()
+			defer lock.Unlock()
+			for _, r := range c.Readings {
+				want := map[reading.FanID]float64{"first": 1<<8 | 1, "second": 1<<8 | 11}[r.Fan]
+				if speed, _ := r.Get(reading.Speed); r.Outcome != reading.OK || speed != want {
+					t.Errorf("%s: %s, speed %v; want %v", r.Fan, r.Outcome, speed, want)
+				}
+			}
+		}, zap.New(core))
+		fleet := func(timeout time.Duration, second bool) *config.Fleet {
+			g := newGateway("tcp", "")
+			g.MaxGap, g.Timeout = 10, timeout
+			fans := []*config.Fan{newFan(g, 1, 0), newFan(g, 1, 10)}
+			fans[0].ID, fans[1].ID = "first", "second"
+			if second {
+				fans[0], fans[1] = fans[1], fans[0]
+			}
+			return fleetOf(fans...)
+		}
+		p.Start(fleet(time.Second, false))
+		time.Sleep(time.Minute)
+		p.Reload(fleet(2*time.Second, true), func() {})
+		f.requests()
+		time.Sleep(time.Minute)
+		p.Stop()
+	})
+	for _, a := range f.requests() {
+		if a.count != 2 {
+			t.Errorf("asked for %d+%d after the reload; the device answers for the parts", a.address, a.count)
+		}
+	}
+	if logged.Len() != 1 {
+		t.Errorf("%d lines logged; want 1", logged.Len())
+	}
+}

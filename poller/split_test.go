@@ -33,7 +33,7 @@ func missing(code uint8, holes ...int) func(asked) (time.Duration, *reading.Fail
 }
 
 // A block that is refused for the unused registers in it is split at the gap,
-// in the same cycle, once and for all.
+// in the same cycle, for an hour.
 func TestRefusedBlockIsSplitAtTheGap(t *testing.T) {
 	g := newGateway("tcp", "")
 	g.MaxGap = 10
@@ -49,6 +49,42 @@ func TestRefusedBlockIsSplitAtTheGap(t *testing.T) {
 	}
 	if n := logged.FilterMessageSnippet("refuses a block").Len(); n != 1 || logged.Len() != 1 {
 		t.Errorf("%d lines about it of %d; want 1 of 1", n, logged.Len())
+	}
+}
+
+// A block that was refused once is whole again an hour later; one that is
+// refused for good is asked for once an hour, which costs no reading and no line
+// in the log.
+func TestSplitBlockIsTriedWholeAgain(t *testing.T) {
+	for _, lasting := range []bool{false, true} {
+		g := newGateway("tcp", "")
+		g.MaxGap = 10
+		fan := wide(g, map[reading.Point]int{reading.Pressure: 0, reading.Speed: 1, reading.RPM: 9})
+		n := 0
+		f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+			if n++; n == 1 || lasting {
+				return missing(2, 5)(a)
+			}
+			return 10 * time.Millisecond, nil
+		}}
+		cycles, logged := watch(t, f, fleetOf(fan), 150*time.Minute)
+		whole := 0
+		for i, c := range cycles {
+			if r := c.Readings[0]; r.Outcome != reading.OK || own(t, fan, &r) != 3 {
+				t.Errorf("refused for good: %v, cycle %d: %s with %d values", lasting, i, r.Outcome, own(t, fan, &r))
+			}
+			for _, a := range c.asked {
+				if a.count == 10 {
+					whole++
+				}
+			}
+		}
+		if lasting && whole != 3 || !lasting && whole < len(cycles)/2 {
+			t.Errorf("refused for good: %v: asked %d times for the whole in %d cycles", lasting, whole, len(cycles))
+		}
+		if logged.Len() != 1 {
+			t.Errorf("refused for good: %v: %d lines logged; want 1", lasting, logged.Len())
+		}
 	}
 }
 

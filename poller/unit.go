@@ -45,6 +45,10 @@ type block struct {
 	// whole is until when the block is not split again, because splitting it
 	// did not help.
 	whole time.Time
+	// of is the request of the plan that this is a part of, or nil, and again
+	// when the device is asked for that whole again.
+	of    *Request
+	again time.Time
 }
 
 func (u *unit) ill() bool { return u.failures > 0 }
