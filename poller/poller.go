@@ -88,8 +88,9 @@ func (p *Poller) begin(workers []*worker) {
 	}
 }
 
-// Stop ends all polling. It returns when every goroutine has ended, which
-// takes up to the timeout of a request.
+// Stop ends all polling. It returns when every worker has ended, which takes up
+// to the timeout of a request. A dial that a worker has given up may live on in
+// the session's library (5 s at most, 15 s for TLS); what it opens is closed.
 func (p *Poller) Stop() {
 	p.lock.Lock()
 	defer p.lock.Unlock()
