@@ -422,3 +422,63 @@ func FuzzRequest(f *testing.F) {
 		}
 	})
 }
+
+// A turnover exercise writes force_speed and force_on; nothing else can be
+// written.
+func TestAForcedSpeed(t *testing.T) {
+	text := `
+[pointmaps.forced.points]
+pressure = {table = "input", address = 0, type = "int16", scale = 0.1, unit = "Pa"}
+speed = {table = "input", address = 1, type = "uint16", scale = 0.1, unit = "%"}
+force_speed = {table = "holding", address = 5, type = "uint16", scale = 0.1, unit = "%"}
+force_on = {table = "coil", address = 3, type = "bool"}
+[[buildings]]
+id = "b"
+[[gateways]]
+id = "g"
+building = "b"
+url = "tcp://127.0.0.1:1502"
+[[fans]]
+id = "f"
+gateway = "g"
+unit = 1
+pointmap = "forced"
+probe = "suction"
+setpoint = "-30 Pa"
+`
+	l, f := lineOf(fleetFrom(t, text), 1)
+	for _, test := range []struct{ asked, want string }{
+		{"06 0005 028A", "06 0005 028A"},         // 65.0 %
+		{"10 0005 0001 02 028A", "10 0005 0001"}, // the same as a block
+		{"05 0003 FF00", "05 0003 FF00"},         // take it
+		{"0F 0003 0001 01 01", "0F 0003 0001"},   // the same as a block
+		{"03 0005 0001", "03 02 028A"},           // it is read back
+		{"06 0001 0001", "86 01"},                // no output
+		{"10 0004 0002 04 0000 028A", "90 01"},   // one output of two
+		{"05 0000 FF00", "85 01"},                // no output
+		{"0F 0003 0002 01 03", "8F 01"},          // one output of two
+	} {
+		if got, _ := l.answer(request{unit: 1, pdu: octets(test.asked)}); !bytes.Equal(got, octets(test.want)) {
+			t.Errorf("%s: % X; want %s", test.asked, got, test.want)
+		}
+	}
+	f.Step(5 * time.Minute)
+	if speed, _ := f.Value("f", reading.Speed); math.Abs(speed-0.65) > 0.001 {
+		t.Errorf("forced to 0.65 it runs at %.3f", speed)
+	}
+}
+
+// A gateway of which the fleet file says that it zero-fills what it has lost
+// does so.
+func TestAGatewayThatIsKnownToFillWithZeros(t *testing.T) {
+	fleet := wideFleet(t, "tcp", "", 2)
+	fleet.PointMaps[0].AbsentIfAllZero = true
+	l, f := lineOf(fleet, 1)
+	f.Put(Fault{Fan: "f1", Kind: SilentUnit})
+	if got := read(l, 1, 2); !bytes.Equal(got, octets("03 04 0000 0000")) {
+		t.Errorf("the silent unit: % X", got)
+	}
+	if got := read(l, 2, 1); bytes.Equal(got, octets("03 02 0000")) {
+		t.Errorf("the other unit: % X", got)
+	}
+}

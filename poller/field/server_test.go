@@ -498,3 +498,23 @@ func TestEveryKindIsExplained(t *testing.T) {
 		}
 	}
 }
+
+func TestAServerEndsWithItsContext(t *testing.T) {
+	defer goleak.VerifyNone(t, goleak.IgnoreCurrent())
+	fleet := onOwnPort(t, "tcp", "200ms", 1)
+	ctx, cancel := context.WithCancel(t.Context())
+	s, err := Serve(ctx, New(fleet, 1, noon), zap.NewNop(), ServeOptions{Speed: paused})
+	if err != nil {
+		t.Fatal(err)
+	}
+	conn := dialRaw(t, fleet.Gateways[0])
+	if _, err := exchange(conn, "0001 0000 0006 01 03 0000 0001"); err != nil {
+		t.Fatal(err)
+	}
+	cancel()
+	if n, err := conn.Read(make([]byte, 1)); err == nil || errors.Is(err, os.ErrDeadlineExceeded) {
+		t.Errorf("%d bytes, %v; want the connection closed", n, err)
+	}
+	s.Close()
+	s.Close()
+}
