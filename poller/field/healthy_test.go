@@ -95,8 +95,9 @@ func (s *sums) add(fan *config.Fan, r *reading.Reading) {
 func TestAHealthyCampusRaisesNothing(t *testing.T) {
 	for name, start := range map[string]time.Time{"winter": monday, "summer": monday.AddDate(0, 6, 0)} {
 		t.Run(name, func(t *testing.T) {
-			fans, days := 24, 2*24*time.Hour
-			f := field.New(campus(t, fans), 11, start)
+			t.Parallel()
+			days := 2 * 24 * time.Hour
+			f := field.New(campus(t, len(kindsOfFan)), 11, start)
 			w := watch(f)
 			did := make(map[reading.FanID]*sums)
 			for _, fan := range f.Fleet().Fans {
