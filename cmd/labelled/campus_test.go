@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"fanwarden/config"
 	"fanwarden/poller/field"
@@ -77,6 +78,42 @@ func TestPlainFansAreSetAsTheyShouldBe(t *testing.T) {
 	}
 }
 
+// TestAPeakOfTwentyMinutesIsOne: healthy fans are at their top and short of
+// setpoint for most of their 20 minutes, or they would prove nothing.
+func TestAPeakOfTwentyMinutesIsOne(t *testing.T) {
+	c, err := newCampus(settings{seed: 5, hours: 28, fans: 0})
+	if err != nil {
+		t.Fatal(err)
+	}
+	eyes, stood, fans := make(map[reading.FanID]*eye), make(map[reading.FanID]time.Duration), c.fleet.Fans[:0:0]
+	for _, f := range c.fleet.Fans {
+		for _, l := range c.labels {
+			if l.fan == f.ID && strings.HasPrefix(l.note, "20 minutes") {
+				eyes[f.ID], fans = &eye{cfg: f}, append(fans, f)
+			}
+		}
+	}
+	c.fleet.Fans = fans // the others would only take time
+	c.faults = slices.DeleteFunc(c.faults, func(f field.Fault) bool { return eyes[f.Fan] == nil })
+	c.labels = nil
+	if err := c.run(func(r *reading.Reading) error {
+		if e := eyes[r.Fan]; e.see(r) && r.Time.Sub(c.start) >= 27*time.Hour && e.top() && e.short() > e.tolerance {
+			stood[r.Fan] += period(e.cfg)
+		}
+		return nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	for id := range eyes {
+		if stood[id] < 17*time.Minute || stood[id] > 22*time.Minute {
+			t.Errorf("%s was short at its top for %s", id, stood[id])
+		}
+	}
+	if len(eyes) < 3 {
+		t.Errorf("%d fans have such a peak", len(eyes))
+	}
+}
+
 // bare is a label's comparable part.
 func (l *label) bare() *struct{ all string } {
 	return &struct{ all string }{strings.Join(l.row(), ",")}
@@ -132,7 +169,7 @@ func TestScoringIsTheSameForOneWorkerAndTwo(t *testing.T) {
 	var tables [2]bytes.Buffer
 	for i, workers := range []string{"1", "2"} {
 		var diagnostics bytes.Buffer
-		args := []string{"score", "--seeds", "2", "--hours", "2", "--fans", "0", "--cases", "--workers", workers}
+		args := []string{"score", "--seeds", "2", "--hours", "1", "--fans", "0", "--cases", "--workers", workers}
 		if status := command(args, &tables[i], &diagnostics); status != 0 {
 			t.Fatal(diagnostics.String())
 		}

@@ -82,9 +82,9 @@ func fanScenes() []scene {
 		{way: way{contactLate: true}, note: "a contact sampled one poll late"},
 		{kind: field.LeftInHand, size: 1, fan: contacts, lasts: 2 * time.Hour, harmless: true, note: "an override for two hours"},
 		{kind: field.NotPermitted, fan: contacts, harmless: true, note: "not permitted for a while"},
-		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, note: "20 minutes at its top"},
+		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, fan: awake, note: "20 minutes at its top"},
 		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, fan: discharge, note: "20 minutes at its top, on discharge"},
-		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, fan: idling, note: "20 minutes at its top, goes idle"},
+		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, fan: awakeCoarse, note: "20 minutes at its top, a coarse sensor"},
 		{fan: small, note: "a fan that peaks reach"},
 		{fan: airflow, note: "constant airflow"},
 		{fan: discharge, note: "probe on discharge"},
@@ -105,6 +105,10 @@ func gatewayScenes() []scene {
 func discharge(f *fanText) { f.probe, f.setpoint, f.idle = "discharge", -f.setpoint, false }
 
 func idling(f *fanText) { f.idle, f.reference = true, "indoor" }
+
+func awake(f *fanText) { f.idle = false }
+
+func awakeCoarse(f *fanText) { awake(f); coarse(f) }
 
 func tellsRestart(f *fanText) { idling(f); f.restart, f.pointmap = 0, "settings" }
 
