@@ -106,6 +106,21 @@ func TestUnaskedBeforeTheFirstRequest(t *testing.T) {
 	}
 }
 
+// brief is a connection that hands out an answer for one register and leaves
+// what follows it in the socket, as when that comes a moment later.
+type brief struct{ net.Conn }
+
+func (b brief) Read(into []byte) (int, error) { return b.Conn.Read(into[:len(answerOne)]) }
+
+// Bytes are found that came after the answer was read and before it was given
+// out.
+func TestDoubledAMomentLater(t *testing.T) {
+	session := open(t, "rtuovertcp", peer(t, step{send: [][]byte{slices.Concat(answerOne, answerOne)}}), patient)
+	line := session.over.(*rtu)
+	line.conn = brief{line.conn}
+	ended(t, one(session), reading.Garbled, 0)
+}
+
 // A doubled answer that comes after the next request has left is known by its
 // shape, or, where the true answer comes right behind it, by that.
 func TestDoubledIntoTheNextExchange(t *testing.T) {
