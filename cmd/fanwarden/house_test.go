@@ -89,6 +89,9 @@ func TestWhoMayKnowWhom(t *testing.T) {
 		if !known && !strings.HasPrefix(here, "cmd/") {
 			t.Errorf("%s is not in the table of rooms: enter it here and in DEVELOPERS.md, with what it may import", here)
 		}
+		if strings.HasSuffix(p.ImportPath, "/internal/daemon") && slices.Contains(p.Imports, "fanwarden/poller/field") {
+			t.Error("the daemon imports poller/field: what watches a real field knows no simulated one")
+		}
 		for _, i := range p.Imports {
 			checkImport(t, here, allowed, i)
 		}
