@@ -10,8 +10,8 @@ import (
 )
 
 // witness looks at the readings of one faulty sample, with hindsight, for the
-// time from which they show the fault. It knows the contract's words for each
-// condition and nothing of how the rules judge.
+// time from which they show the fault. It knows what each condition claims and
+// nothing of how the rules judge.
 type witness interface {
 	see(r *reading.Reading)
 	// shown returns from when the readings show the fault and within what time
@@ -222,8 +222,8 @@ func (p *unheardEye) see(r *reading.Reading) { p.stood.see(r.Time, !r.Outcome.An
 
 func (p *unheardEye) shown() (time.Time, time.Duration) { return p.stood.at, p.stood.need }
 
-// witnessOf returns the witness for a condition, nil where the contract's words
-// give no figures: the fan's twin tells.
+// witnessOf returns the witness for a condition, nil where its definition has
+// no figures: the fan's twin tells.
 func witnessOf(want condition.Name, cfg *config.Fan, poll time.Duration) witness {
 	hold := func(need time.Duration) episode { return episode{need: need, grace: minute} }
 	setting, _ := condition.Find(want)

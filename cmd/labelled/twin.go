@@ -32,7 +32,7 @@ func (t *twins) step(d time.Duration) {
 
 // twinEye: the readings part from those of the same fan without the trouble,
 // for two minutes: by more than the tolerance, by five points of speed, or in
-// a contact. It serves the conditions that the contract gives no figures for.
+// a contact. It serves the conditions that are defined without figures.
 type twinEye struct {
 	twins *twins
 	cfg   *config.Fan
