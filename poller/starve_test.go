@@ -205,3 +205,22 @@ func TestMuteGatewayIsTriedEveryTenSeconds(t *testing.T) {
 		}
 	}
 }
+
+// Units that fail at once take no time from the others, whatever a time-out
+// would have taken.
+func TestUnitsThatFailAtOnceHideNobody(t *testing.T) {
+	g := newGateway("tcp", "")
+	cycles, _ := watch(t, &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+		if a.unit%2 == 0 {
+			return time.Millisecond, failure(reading.Reset)
+		}
+		return 10 * time.Millisecond, nil
+	}}, fleetOf(fansOf(g, 32)...), time.Minute)
+	for i, c := range cycles {
+		for j, r := range c.Readings {
+			if want := [2]reading.Outcome{reading.OK, reading.Reset}[j%2]; r.Outcome != want {
+				t.Errorf("cycle %d, unit %d: %s; want %s", i, j+1, r.Outcome, want)
+			}
+		}
+	}
+}
