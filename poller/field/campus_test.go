@@ -17,6 +17,7 @@ var monday = time.Date(2026, 1, 12, 0, 0, 0, 0, time.UTC)
 // maps are point maps that hold every point.
 const maps = `
 [fleet]
+poll_every = "10s"
 name = "Ashlane Court"
 timezone = "UTC"
 [store]

@@ -1,7 +1,6 @@
 package field
 
 import (
-	"math"
 	"math/rand/v2"
 
 	"fanwarden/config"
@@ -27,7 +26,7 @@ type riser struct {
 	sideBySide bool
 }
 
-// smoothing is the share of a change of branches that a second brings: a small
+// runningUp is the share of a change of branches that a second brings: a small
 // fan takes some seconds to run up.
 const runningUp = 0.3
 
@@ -193,5 +192,3 @@ func newRand(seed uint64, name, what string) *rand.Rand {
 }
 
 func between(rnd *rand.Rand, low, high float64) float64 { return low + rnd.Float64()*(high-low) }
-
-func sign(v float64) float64 { return math.Copysign(1, v) }
