@@ -30,8 +30,10 @@ import (
 // to, is not judged; nor is one that has neither settings to go idle by nor a
 // contact that permits it to run: its stop is somebody's schedule.
 //
-// It is over when the fan runs, or (past, step) when the reading has been back
-// for a while.
+// It is over when the fan runs, or (step) when the reading has been back for a
+// while. That a fan once stayed at rest past its restart point is not undone by
+// demand that leaves: whether it would start at the next is not known before it
+// does.
 type stuck struct {
 	hold     time.Duration
 	stepHold time.Duration
@@ -52,11 +54,9 @@ const (
 	pastRestart
 )
 
-// Interruptions. (Engineering choices.)
-const (
-	pastGrace = 15 * time.Second
-	pastExit  = time.Minute
-)
+// pastGrace is how long the reading may be back before the restart point
+// without the hold starting anew. (Engineering choice.)
+const pastGrace = 15 * time.Second
 
 func (c *stuck) configure(_ *fan, s condition.Setting) {
 	c.hold = s.Hold
@@ -92,9 +92,9 @@ func (c *stuck) reason(f *fan, s *sample) stuckReason {
 		c.long.feed(s.now, s.gap, true, wait{hold: c.longest})
 	}
 	if f.cfg.Probe == config.Suction && s.hasValue && s.hasSetpoint {
-		if rise, ok := restartRise(f, s); ok {
+		if rise, ok := restartRise(f, s); ok && !c.past.full {
 			evidence := s.short() >= rise+f.counts || s.short() >= rise && c.past.held
-			c.past.feed(s.now, s.gap, evidence, wait{hold: c.hold + f.cfg.StartDelay, grace: pastGrace, exit: pastExit})
+			c.past.feed(s.now, s.gap, evidence, wait{hold: c.hold + f.cfg.StartDelay, grace: pastGrace})
 		}
 		if rested := time.Duration(s.now - f.mode.restedAt); s.mode == condition.Idle && rested >= calming {
 			c.draught.feed(s, c.stepHold)
