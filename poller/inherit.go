@@ -1,12 +1,20 @@
 package poller
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // inherit takes over what must outlive a worker on the same line, whatever the
 // gateway is called: late answers come to its successor just the same, and who
-// is dead stays dead.
+// is dead stays dead. A gateway that keeps its id at another address may be the
+// same box under another name: late answers are feared from it, no more.
 func (w *worker) inherit(before *worker) {
-	if w.gateway.Scheme != before.gateway.Scheme || w.gateway.Address != before.gateway.Address {
+	same := w.gateway.Scheme == before.gateway.Scheme && w.gateway.Address == before.gateway.Address
+	if same || w.gateway.ID == before.gateway.ID {
+		w.line.fear(before.line)
+	}
+	if !same {
 		return
 	}
 	w.line.inherit(before.line)
@@ -20,13 +28,19 @@ func (w *worker) inherit(before *worker) {
 	}
 }
 
-// inherit takes over what is known of the line: its late answers, and since
-// when it is lost and when it is tried again.
-func (l *line) inherit(before *line) {
-	l.quiet = before.quiet
-	if l.late.horizon > 0 {
-		l.late.lost = before.late.lost
+// fear takes over which answers may come late.
+func (l *line) fear(before *line) {
+	if before.quiet.After(l.quiet) {
+		l.quiet = before.quiet
 	}
+	if l.late.horizon > 0 {
+		l.late.lost = append(l.late.lost, before.late.lost...)
+		slices.SortFunc(l.late.lost, func(a, b lost) int { return a.at.Compare(b.at) })
+	}
+}
+
+// inherit takes over since when the line is lost and when it is tried again.
+func (l *line) inherit(before *line) {
 	l.lost, l.away, l.since, l.outcome = before.lost, before.away, before.since, before.outcome
 	l.retries, l.retry = before.retries, before.retry
 }

@@ -109,26 +109,27 @@ func TestReloadAddsAndRemoves(t *testing.T) {
 }
 
 // A reload does not make the poller forget that an answer may still come, not
-// even if it gives the gateway another id.
+// even if it gives the gateway another id or another name for its address.
 func TestReloadKeepsTheQuiet(t *testing.T) {
-	for _, id := range []reading.GatewayID{"g", "renamed"} {
-		reloadKeepsTheQuiet(t, id)
-	}
+	reloadKeepsTheQuiet(t, "g", "a")
+	reloadKeepsTheQuiet(t, "renamed", "a")
+	reloadKeepsTheQuiet(t, "g", "a.example")
 }
 
-func reloadKeepsTheQuiet(t *testing.T, id reading.GatewayID) {
+func reloadKeepsTheQuiet(t *testing.T, id reading.GatewayID, address string) {
+	t.Helper()
 	g := newGateway("rtuovertcp", "")
 	f := &fake{t: t, answer: silentUnits(g.Timeout, 1)}
 	synctest.Test(t, func(t *testing.T) {
 		p := poller.New(f.dial, func(*poller.Cycle) {}, zap.NewNop())
-		fleet := func(gap int, id reading.GatewayID) *config.Fleet {
-			g := newGateway("rtuovertcp", "")
+		fleet := func(gap int, id reading.GatewayID, address string) *config.Fleet {
+			g := newGateway("rtuovertcp", address)
 			g.ID, g.PollEvery, g.MaxGap, g.LateReply = id, 10*time.Millisecond, gap, time.Minute
 			return fleetOf(newFan(g, 1, 0))
 		}
-		p.Start(fleet(0, "g"))
+		p.Start(fleet(0, "g", "a"))
 		time.Sleep(2 * g.Timeout)
-		p.Reload(fleet(1, id), func() {})
+		p.Reload(fleet(1, id, address), func() {})
 		time.Sleep(2 * time.Minute)
 		p.Stop()
 	})
