@@ -10,7 +10,8 @@ import "time"
 type Reading struct {
 	Fan     FanID
 	Gateway GatewayID
-	// Time is when the oldest value in the reading was answered, or when the
+	// Time is when the oldest value in the reading was answered (or, where the
+	// gateway says so, when it last heard from the unit), or when the
 	// poll failed.
 	Time    time.Time
 	Outcome Outcome
