@@ -7,6 +7,7 @@ import (
 	"context"
 	"fmt"
 	"net"
+	"os"
 	"slices"
 	"syscall"
 	"testing"
@@ -251,6 +252,9 @@ func deafListener(t *testing.T) (address string) {
 			return address
 		}
 		t.Cleanup(func() { conn.Close() })
+	}
+	if os.Getenv("FANWARDEN_PEERS") == "required" {
+		t.Fatal("this system lets any number of connections wait for a listener that takes none, and nothing may be skipped here")
 	}
 	t.Skip("skipped: this system lets any number of connections wait for a listener that takes none")
 	return ""
