@@ -51,7 +51,7 @@ func sim(ctx context.Context, p *process, args []string) int {
 	defer log.Sync()
 	server, err := field.Serve(ctx, field.New(fleet, *seed, time.Now()), log, field.ServeOptions{Seed: *seed})
 	if err != nil {
-		fmt.Fprintln(p.stderr, "fanwarden sim:", err)
+		fmt.Fprintf(p.stderr, "fanwarden sim: %v\nFree the address, or write a url with another port for the gateway.\n", err)
 		return couldNotRun
 	}
 	defer server.Close()

@@ -196,6 +196,8 @@ func TestTheTrainingPortSaysWhatIsWrong(t *testing.T) {
 		{"GET", "/", "", "", nil, http.StatusOK, s.training + "/faults"},
 		{"GET", "/nothing", "", "", nil, http.StatusNotFound, ""},
 		{"POST", "/faults", "text/plain", good, nil, http.StatusUnsupportedMediaType, "Content-Type: application/json"},
+		{"POST", "/faults", json + "; charset=utf-8", good + good, nil, http.StatusBadRequest, "something follows the trouble"},
+		{"DELETE", "/faults?fan=idle", "", "", nil, http.StatusBadRequest, "name the kind of trouble as kind"},
 		{"POST", "/faults", json, `{"fan": `, nil, http.StatusBadRequest, "cannot be read"},
 		{"POST", "/faults", json, `{"fan": "idle", "knd": "motor_off"}`, nil, http.StatusBadRequest, `unknown field`},
 		{"POST", "/faults", json, `{"kind": "motor_off"}`, nil, http.StatusBadRequest, "name one fan or one gateway"},

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"mime"
 	"net"
 	"net/http"
 	"strings"
@@ -106,15 +107,19 @@ func shown(f field.Fault, now time.Time) shownFault {
 const mostBody = 64 << 10
 
 func (t *training) put(w http.ResponseWriter, r *http.Request) {
-	if kind := r.Header.Get("Content-Type"); kind != "application/json" {
+	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
 		complain(w, http.StatusUnsupportedMediaType,
-			fmt.Errorf("send the trouble as JSON, with Content-Type: application/json and not %q", kind))
+			fmt.Errorf("send the trouble as JSON, with Content-Type: application/json and not %q", r.Header.Get("Content-Type")))
 		return
 	}
 	var n newFault
 	body := json.NewDecoder(http.MaxBytesReader(w, r.Body, mostBody))
 	body.DisallowUnknownFields()
-	if err := body.Decode(&n); err != nil {
+	err := body.Decode(&n)
+	if err == nil && body.More() {
+		err = errors.New("something follows the trouble")
+	}
+	if err != nil {
 		complain(w, http.StatusBadRequest, fmt.Errorf("the body cannot be read (%w); write it as in %s", err, exampleFault))
 		return
 	}
@@ -154,6 +159,9 @@ func (n newFault) fault(now time.Time) (field.Fault, error) {
 func belongs(fan reading.FanID, gateway reading.GatewayID, kind field.Kind) error {
 	if (fan == "") == (gateway == "") {
 		return errors.New("name one fan or one gateway, as fan or gateway")
+	}
+	if kind == "" {
+		return errors.New("name the kind of trouble as kind; GET /kinds lists them")
 	}
 	for _, k := range field.Catalogue() {
 		if k.Kind != kind {

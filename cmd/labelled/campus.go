@@ -119,6 +119,9 @@ func (c *campus) addGateway(rnd *rand.Rand, s scene, id string) string {
 // put gives a sample its trouble, at a random time of the first half or so of
 // the run, and its label. One trouble in three ends before the run does.
 func (c *campus) put(rnd *rand.Rand, s scene, l label) *label {
+	if s.hour >= c.hours {
+		s = scene{note: s.note + ", which would come after the run"}
+	}
 	l.kind, l.note = s.kind, s.note
 	if s.kind != "" {
 		whole := time.Duration(c.hours) * time.Hour

@@ -21,7 +21,8 @@
 //     (too little demand, too small a leak) is no miss. Where the condition is
 //     described without figures, it shows when the readings part from those of
 //     the same fan without the fault.
-//   - Found: the condition was raised while the fault was on. In time: within
+//   - Found: the condition was raised while the fault was on, or within half an
+//     hour of its end, as what it did may show for a while. In time: within
 //     the limit from when it first showed. Recall is in time over shown.
 //   - Delay is from when it first showed to when it was raised.
 //   - A false alarm is a condition raised on a sample without a fault, or before
