@@ -115,6 +115,7 @@ func (c *controller) step(in *inputs) {
 	default:
 		c.control(short, in.hurry)
 	}
+	c.command = min(max(c.command, 0), 1)
 	c.contact()
 }
 

@@ -10,7 +10,8 @@ import (
 type Kind string
 
 // The troubles of a fan. Size means what each line says; 0 takes a size that
-// shows clearly.
+// shows clearly, so a speed of 0 cannot be given: 0.001 is as good as none.
+// Catalogue bounds the sizes.
 const (
 	Undersized         Kind = "undersized"            // the fan gives only Size of its pressure
 	Leaking            Kind = "leaking"               // a door or a cap left open: Size times the riser's leakage
@@ -58,7 +59,7 @@ type Fault struct {
 	Kind    Kind
 	From    time.Time // zero: from the beginning
 	Until   time.Time // zero: to the end
-	Size    float64
+	Size    float64   // within the kind's range; 0: one that shows clearly
 }
 
 // At reports whether the fault is on at a time.

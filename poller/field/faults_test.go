@@ -259,6 +259,18 @@ func TestWhatCannotBePutIsSaid(t *testing.T) {
 		"is over before it begins":  {Fan: "bath", Kind: field.MotorOff, From: monday, Until: monday},
 		"cannot be short_cycling":   {Fan: "kitchen", Kind: field.ShortCycling},
 		"cannot be restart_out_of_": {Fan: "kitchen", Kind: field.RestartOutOfReach},
+		"undersized: it is the part of its pressure that is left, 0.01 to 1": {Fan: "bath", Kind: field.Undersized, Size: 1e308},
+		"1e+300 is too far for sensor_drifting":                              {Fan: "bath", Kind: field.SensorDrifting, Size: 1e300},
+		"5 is too far for left_in_hand":                                      {Fan: "bath", Kind: field.LeftInHand, Size: 5},
+		"-1 is too far for left_in_hand":                                     {Fan: "bath", Kind: field.LeftInHand, Size: -1},
+		"-1 is too far for leaking":                                          {Fan: "bath", Kind: field.Leaking, Size: -1},
+		"-1 is too far for over_fast":                                        {Fan: "bath", Kind: field.OverFast, Size: -1},
+		"-1 is too far for slow_line":                                        {Gateway: "gw", Kind: field.SlowLine, Size: -1},
+		"3600 is too far for slow_line":                                      {Gateway: "gw", Kind: field.SlowLine, Size: 3600},
+		"NaN is too far for settings_changed":                                {Fan: "bath", Kind: field.SettingsChanged, Size: math.NaN()},
+		"+Inf is too far for slow_loading":                                   {Fan: "bath", Kind: field.SlowLoading, Size: math.Inf(1)},
+		"-Inf is too far for sensor_drifting":                                {Fan: "bath", Kind: field.SensorDrifting, Size: math.Inf(-1)},
+		"motor_off has no size":                                              {Fan: "bath", Kind: field.MotorOff, Size: 1},
 	} {
 		if err := f.Put(fault); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%+v: %v, want %q", fault, err, want)
@@ -268,6 +280,65 @@ func TestWhatCannotBePutIsSaid(t *testing.T) {
 		t.Error("what cannot be put was put")
 	}
 	f.Clear(field.Fault{Fan: "nobody", Kind: field.MotorOff})
+}
+
+// At either end of its range a trouble leaves the fan in its senses, and within
+// minutes of its end the fan's readings are those of a fan again.
+func TestNoSizeRuinsAFan(t *testing.T) {
+	for _, k := range field.Catalogue() {
+		if k.Of != "fan" || k.Size == "" {
+			continue
+		}
+		for _, size := range [...]float64{k.Least, k.Most} {
+			for _, fan := range [...]reading.FanID{"night", "hood", "general"} {
+				if k.Kind == field.RestartOutOfReach && fan != "night" {
+					continue
+				}
+				f := single(t, fan, 4)
+				put(t, f, field.Fault{Fan: fan, Kind: k.Kind, Size: size, From: monday})
+				f.Step(time.Hour)
+				sane(t, f, fan, k.Kind, size)
+				f.Clear(field.Fault{Fan: fan, Kind: k.Kind})
+				f.Step(time.Minute)
+				sane(t, f, fan, k.Kind, size)
+				if v, _ := f.Value(fan, reading.Pressure); k.Kind == field.SensorDrifting && math.Abs(v) > 300 {
+					t.Errorf("a minute after %s by %g has ended it reads %v", k.Kind, size, v)
+				}
+			}
+		}
+	}
+}
+
+// sane asserts that every point of a fan is a number, and that ratios and
+// contacts are from 0 to 1.
+func sane(t *testing.T, f *field.Field, fan reading.FanID, kind field.Kind, size float64) {
+	t.Helper()
+	for p := range reading.Point(reading.Points) {
+		v, ok := f.Value(fan, p)
+		if ok && (math.IsNaN(v) || math.IsInf(v, 0)) {
+			t.Errorf("%s %g: %s of %s is %v", kind, size, p, fan, v)
+		}
+	}
+	for _, p := range [...]reading.Point{reading.Speed, reading.HighSpeedAt, reading.HighSpeedOffAt, reading.HighSpeed} {
+		if v, _ := f.Value(fan, p); v < 0 || v > 1 {
+			t.Errorf("%s %g: %s of %s is %v", kind, size, p, fan, v)
+		}
+	}
+}
+
+// A contact that makes at nearly no speed breaks when the fan stops.
+func TestAContactThatMakesAtOnceBreaksAtAStandstill(t *testing.T) {
+	f := single(t, "bath", 4)
+	put(t, f, field.Fault{Fan: "bath", Kind: field.ContactThreshold, Size: 0.001})
+	f.Step(time.Minute)
+	if v, _ := f.Value("bath", reading.HighSpeed); v != 1 {
+		t.Error("the contact is open while the fan runs")
+	}
+	put(t, f, field.Fault{Fan: "bath", Kind: field.NotPermitted})
+	f.Step(time.Minute)
+	if v, _ := f.Value("bath", reading.HighSpeed); v != 0 {
+		t.Error("the contact is closed while the fan stands")
+	}
 }
 
 func TestEveryKindIsAFansOrAGateways(t *testing.T) {

@@ -179,7 +179,9 @@ func TestASlowLine(t *testing.T) {
 
 func TestAnAnswerIsNotWaitedForBeyondTheEnd(t *testing.T) {
 	l, f := lineOf(wideFleet(t, "tcp", "", 1), 1)
-	f.Put(Fault{Gateway: "g", Kind: SlowLine, Size: 3600})
+	if err := f.Put(Fault{Gateway: "g", Kind: SlowLine, Size: 30}); err != nil {
+		t.Fatal(err)
+	}
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 		defer cancel()

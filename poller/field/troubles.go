@@ -7,18 +7,17 @@ import (
 	"fanwarden/poller/reading"
 )
 
-// kinds are all troubles of a fan and of a gateway, fans' first.
-var kinds = [...]Kind{Undersized, Leaking, SetpointOutOfReach, DeafWhenIdle, RestartOutOfReach, TubeOff, ProbeWrongSide,
-	TubesSwapped, SignLost, OverFast, ContactOpen, ContactClosed, ContactThreshold, MotorOff, Tripped, NotPermitted,
-	SensorFrozen, SensorDrifting, SensorOutOfRange, LeftInHand, ShortCycling, SlowLoading, SettingsChanged,
-	SilentUnit,
-	TrunkCut, GatewayOff, SlowLine, RepeatsOld, ZeroFills, AnswersLate, ResetsConnections, LimitsConnections, SendsGarbage}
-
 // ofFans is how many of the kinds are a fan's.
 const ofFans = 24
 
 // Kinds returns every kind of trouble, those of fans first.
-func Kinds() []Kind { return append([]Kind(nil), kinds[:]...) }
+func Kinds() []Kind {
+	all := make([]Kind, len(catalogue))
+	for i := range catalogue {
+		all[i] = catalogue[i].Kind
+	}
+	return all
+}
 
 // OfFan reports whether a kind of trouble is a fan's rather than a gateway's.
 func (k Kind) OfFan() bool {
@@ -27,8 +26,8 @@ func (k Kind) OfFan() bool {
 }
 
 func (k Kind) index() (int, bool) {
-	for i := range kinds {
-		if kinds[i] == k {
+	for i := range catalogue {
+		if catalogue[i].Kind == k {
 			return i, true
 		}
 	}
@@ -51,8 +50,8 @@ func (t *trouble) or(size float64) float64 {
 }
 
 // Put puts a fault on the field, also while it runs. The error names a fan, a
-// gateway or a kind that is not known, or says why the fan cannot have it; then
-// nothing is changed.
+// gateway or a kind that is not known, a size beyond its range, or says why the
+// fan cannot have it; then nothing is changed.
 func (f *Field) Put(fault Fault) error {
 	if err := f.allows(fault); err != nil {
 		return err
@@ -63,8 +62,12 @@ func (f *Field) Put(fault Fault) error {
 }
 
 func (f *Field) allows(fault Fault) error {
-	if _, known := fault.Kind.index(); !known {
-		return fmt.Errorf("%q is not a kind of trouble; the kinds are %v", fault.Kind, kinds)
+	i, known := fault.Kind.index()
+	if !known {
+		return fmt.Errorf("%q is not a kind of trouble; the kinds are %v", fault.Kind, Kinds())
+	}
+	if err := catalogue[i].takes(fault.Size); err != nil {
+		return err
 	}
 	if !fault.Until.IsZero() && !fault.Until.After(fault.From) {
 		return fmt.Errorf("%s is over before it begins", fault.Kind)

@@ -6,7 +6,7 @@ import (
 	"fanwarden/config"
 )
 
-// Places of the troubles that the model itself acts on, in kinds.
+// Places of the troubles that the model itself acts on, in the catalogue.
 const (
 	undersized = iota
 	leaking
@@ -182,7 +182,7 @@ func (u *unit) highSpeed() (on, off float64) {
 	s := &u.design.settings
 	if t := &u.troubles[contactThreshold]; t.on {
 		at := t.or(max(s.highOn-0.4, s.min+0.05))
-		return at, at - (s.highOn - s.highOff)
+		return at, max(at-(s.highOn-s.highOff), at/2) // it breaks at a standstill, however early it makes
 	}
 	return s.highOn, s.highOff
 }

@@ -1,6 +1,8 @@
 package field
 
 import (
+	"math"
+
 	"fanwarden/config"
 	"fanwarden/poller/reading"
 )
@@ -115,12 +117,12 @@ func contact(closed bool) float64 {
 }
 
 // Write takes what is written to a fan's force_speed (ratio) or force_on (1 or
-// 0), as a turnover exercise does; it reports false for any other point. A
+// 0), as a turnover exercise does; it reports false for any other point and for NaN. A
 // forced speed counts while force_on is 1.
 func (f *Field) Write(fan reading.FanID, p reading.Point, value float64) bool {
 	u := f.units[fan]
 	switch {
-	case u == nil:
+	case u == nil, math.IsNaN(value):
 		return false
 	case p == reading.ForceSpeed:
 		u.force = min(max(value, 0), 1)
