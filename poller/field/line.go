@@ -63,13 +63,29 @@ func (l *line) ask(ctx context.Context, r request) []byte {
 	}
 	defer func() { <-l.busy }()
 	pdu, after := l.answer(r)
-	if !rest(ctx, after) {
+	if !rest(ctx, after) || !l.dawdle(ctx) {
 		return nil
 	}
 	return pdu
 }
 
-// answer returns what comes back for a request and how long that takes. A unit
+// dawdle waits as long as a slow line is late. It looks again at every tick, so
+// that the wait is over as soon as the trouble is; it reports whether ctx lasted
+// as long.
+func (l *line) dawdle(ctx context.Context) bool {
+	for waited := time.Duration(0); ; waited += tick {
+		left := l.lateness() - waited
+		if left <= 0 {
+			return ctx.Err() == nil
+		}
+		if !rest(ctx, min(left, tick)) {
+			return false
+		}
+	}
+}
+
+// answer returns what comes back for a request and how long that takes
+// on a line that is not slow. A unit
 // that is silent costs the gateway its own waiting time, half of what the fleet
 // file waits for the gateway, so that its verdict still comes in time. Over
 // Modbus TCP it then says so (exception 0B); with serial frames it has no words
@@ -80,15 +96,14 @@ func (l *line) answer(r request) (pdu []byte, after time.Duration) {
 	now := l.troubles()
 	if l.silent(now, r.unit) {
 		if framings[l.gateway.Scheme].serial() {
-			return nil, l.gateway.Timeout/2 + now.slow
+			return nil, l.gateway.Timeout / 2
 		}
-		return refuse(r.pdu[0], targetUnanswered), l.gateway.Timeout/2 + now.slow
+		return refuse(r.pdu[0], targetUnanswered), l.gateway.Timeout / 2
 	}
 	pdu = l.serve(now, r)
-	after = now.slow
 	if baud := l.gateway.SerialBaud(); baud > 0 {
 		reaction := time.Millisecond + time.Duration(l.random.Int64N(int64(3*time.Millisecond)))
-		after += lineTime(len(r.pdu)+serialFrame, len(pdu)+serialFrame, baud) + reaction
+		after = lineTime(len(r.pdu)+serialFrame, len(pdu)+serialFrame, baud) + reaction
 	}
 	return pdu, after
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"net"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -188,6 +189,49 @@ func TestAnAnswerIsNotWaitedForBeyondTheEnd(t *testing.T) {
 		if pdu := l.ask(ctx, registers(1, 1)); pdu != nil {
 			t.Errorf("% X", pdu)
 		}
+	})
+}
+
+// What waits for a slow line is answered as soon as the line is slow no more.
+func TestASlowLineIsOverWhenItsTroubleIs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l, f := lineOf(wideFleet(t, "tcp", "", 1), 1)
+		slow := Fault{Gateway: "g", Kind: SlowLine, Size: 30}
+		if err := f.Put(slow); err != nil {
+			t.Fatal(err)
+		}
+		time.AfterFunc(time.Second, func() { l.server.Clear("", "g", SlowLine) })
+		began := time.Now()
+		pdu := l.ask(t.Context(), registers(1, 1))
+		if took := time.Since(began); len(pdu) != 4 || took < time.Second || took > time.Second+tick {
+			t.Errorf("% X after %s; want an answer when the trouble ends after 1 s", pdu, took)
+		}
+	})
+}
+
+// A gateway that is switched off forgets what it was asked.
+func TestAGatewayThatIsSwitchedOffFreesItsLine(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l, f := lineOf(wideFleet(t, "tcp", "", 1), 1)
+		if err := f.Put(Fault{Gateway: "g", Kind: SlowLine, Size: 30}); err != nil {
+			t.Fatal(err)
+		}
+		p := newPort(t.Context(), l)
+		ctx, off := context.WithCancel(p.ctx)
+		here, there := net.Pipe()
+		p.listener, p.off = there, off
+		p.tasks.Go(func() { p.converse(ctx, there) })
+		here.Write(octets("0001 0000 0006 01 03 0000 0001"))
+		synctest.Wait()
+		if len(l.busy) != 1 {
+			t.Fatal("the line is free while a request waits")
+		}
+		p.close()
+		synctest.Wait()
+		if len(l.busy) != 0 {
+			t.Error("the line waits on though its gateway is off")
+		}
+		p.tasks.Wait()
 	})
 }
 

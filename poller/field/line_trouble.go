@@ -12,19 +12,26 @@ type troubles struct {
 	trunk   *Fault
 	zeros   *Fault
 	repeats bool
-	slow    time.Duration
 }
 
 // troubles reads the gateway's faults off the field. The server's lock is held.
 func (l *line) troubles() troubles {
-	now := troubles{trunk: l.on(TrunkCut), zeros: l.on(ZeroFills), repeats: l.on(RepeatsOld) != nil}
-	if slow := l.on(SlowLine); slow != nil {
-		now.slow = time.Duration(slow.Size * float64(time.Second))
-		if slow.Size == 0 {
-			now.slow = l.gateway.Timeout / 2
-		}
+	return troubles{trunk: l.on(TrunkCut), zeros: l.on(ZeroFills), repeats: l.on(RepeatsOld) != nil}
+}
+
+// lateness is how much later than it could a slow line answers now; 0 where it
+// is not slow.
+func (l *line) lateness() time.Duration {
+	l.server.mu.Lock()
+	defer l.server.mu.Unlock()
+	switch slow := l.on(SlowLine); {
+	case slow == nil:
+		return 0
+	case slow.Size == 0:
+		return l.gateway.Timeout / 2
+	default:
+		return time.Duration(slow.Size * float64(time.Second))
 	}
-	return now
 }
 
 // on returns a fault of the gateway that is on now, or nil.

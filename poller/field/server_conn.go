@@ -1,6 +1,7 @@
 package field
 
 import (
+	"context"
 	"errors"
 	"net"
 	"os"
@@ -15,7 +16,7 @@ const (
 )
 
 // converse serves one connection to its end: one request after another.
-func (p *port) converse(conn net.Conn) {
+func (p *port) converse(ctx context.Context, conn net.Conn) {
 	defer p.drop(conn)
 	how := framings[p.line.gateway.Scheme]
 	var come []byte
@@ -24,7 +25,7 @@ func (p *port) converse(conn net.Conn) {
 		r, used, v := how.next(come, idle)
 		switch v {
 		case whole:
-			if !p.reply(conn, r) {
+			if !p.reply(ctx, conn, r) {
 				return
 			}
 			come = come[used:]
@@ -54,13 +55,13 @@ func (p *port) read(conn net.Conn, chunk []byte, within bool) (int, error) {
 }
 
 // reply answers one request and reports whether the connection still stands.
-func (p *port) reply(conn net.Conn, r request) bool {
-	pdu := p.line.ask(p.ctx, r)
+func (p *port) reply(ctx context.Context, conn net.Conn, r request) bool {
+	pdu := p.line.ask(ctx, r)
 	if pdu == nil {
-		return p.ctx.Err() == nil
+		return ctx.Err() == nil
 	}
 	d := p.line.deliver(r, pdu)
-	if !rest(p.ctx, d.after) {
+	if !rest(ctx, d.after) {
 		return false
 	}
 	conn.SetWriteDeadline(time.Now().Add(writeLimit))
@@ -79,7 +80,7 @@ const mostAtOnce = 64
 
 // hear serves datagrams: each is one frame and gets its answer when the line
 // has one.
-func (p *port) hear(conn net.PacketConn) {
+func (p *port) hear(ctx context.Context, conn net.PacketConn) {
 	waiting := make(chan struct{}, mostAtOnce)
 	datagram := make([]byte, 512)
 	for {
@@ -88,7 +89,7 @@ func (p *port) hear(conn net.PacketConn) {
 			return
 		}
 		if err != nil {
-			if !rest(p.ctx, acceptPause) {
+			if !rest(ctx, acceptPause) {
 				return
 			}
 			continue
@@ -100,7 +101,7 @@ func (p *port) hear(conn net.PacketConn) {
 		select {
 		case waiting <- struct{}{}:
 			p.tasks.Go(func() {
-				p.send(conn, from, r)
+				p.send(ctx, conn, from, r)
 				<-waiting
 			})
 		default:
@@ -108,13 +109,13 @@ func (p *port) hear(conn net.PacketConn) {
 	}
 }
 
-func (p *port) send(conn net.PacketConn, to net.Addr, r request) {
-	pdu := p.line.ask(p.ctx, r)
+func (p *port) send(ctx context.Context, conn net.PacketConn, to net.Addr, r request) {
+	pdu := p.line.ask(ctx, r)
 	if pdu == nil {
 		return
 	}
 	d := p.line.deliver(r, pdu)
-	if !rest(p.ctx, d.after) {
+	if !rest(ctx, d.after) {
 		return
 	}
 	if d.cut {

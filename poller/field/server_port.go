@@ -19,7 +19,8 @@ type port struct {
 	tasks sync.WaitGroup
 
 	mu         sync.Mutex
-	listener   io.Closer // nil while the gateway is off
+	listener   io.Closer          // nil while the gateway is off
+	off        context.CancelFunc // ends what goes on while the gateway is on
 	conns      map[net.Conn]struct{}
 	complained bool
 }
@@ -36,21 +37,24 @@ func (p *port) open() error {
 		return nil
 	}
 	address := p.line.gateway.Address
+	ctx, off := context.WithCancel(p.ctx)
 	if p.line.gateway.Scheme == "udp" {
 		conn, err := net.ListenPacket("udp", address)
 		if err != nil {
+			off()
 			return err
 		}
-		p.listener = conn
-		p.tasks.Go(func() { p.hear(conn) })
+		p.listener, p.off = conn, off
+		p.tasks.Go(func() { p.hear(ctx, conn) })
 		return nil
 	}
 	listener, err := net.Listen("tcp", address)
 	if err != nil {
+		off()
 		return err
 	}
-	p.listener, p.complained = listener, false
-	p.tasks.Go(func() { p.accept(listener) })
+	p.listener, p.off, p.complained = listener, off, false
+	p.tasks.Go(func() { p.accept(ctx, listener) })
 	return nil
 }
 
@@ -65,11 +69,13 @@ func (p *port) complain(err error) {
 	p.complained = true
 }
 
-// close closes the listener and breaks every connection.
+// close closes the listener, breaks every connection and drops every request
+// that waits for its answer.
 func (p *port) close() {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.listener != nil {
+		p.off()
 		p.listener.Close()
 		p.listener = nil
 	}
@@ -82,14 +88,14 @@ func (p *port) close() {
 // want of descriptors for example.
 const acceptPause = 100 * time.Millisecond
 
-func (p *port) accept(listener net.Listener) {
+func (p *port) accept(ctx context.Context, listener net.Listener) {
 	for {
 		conn, err := listener.Accept()
 		if errors.Is(err, net.ErrClosed) {
 			return
 		}
 		if err != nil {
-			if !rest(p.ctx, acceptPause) {
+			if !rest(ctx, acceptPause) {
 				return
 			}
 			continue
@@ -98,7 +104,7 @@ func (p *port) accept(listener net.Listener) {
 			breakOff(conn)
 			continue
 		}
-		p.tasks.Go(func() { p.converse(conn) })
+		p.tasks.Go(func() { p.converse(ctx, conn) })
 	}
 }
 
