@@ -22,6 +22,7 @@ type Field struct {
 	units   map[reading.FanID]*unit
 	faults  []Fault
 	changes time.Time // when a fault comes or goes next; zero: never
+	watch   []func()  // what is called when a fault has come or gone
 	events  []Event
 }
 

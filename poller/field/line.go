@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"fanwarden/config"
+	"fanwarden/poller/reading"
 )
 
 // line is a gateway with the units behind it: it takes requests from any number
@@ -21,14 +22,15 @@ type line struct {
 	busy    chan struct{}           // holds one token while a unit is asked
 
 	// Guarded by the server's lock.
-	last   map[cell][]uint16 // what each point showed when it was last read
+	held   map[cell][]uint16 // what the gateway last read of a point that it does not read now
 	random *rand.Rand
 }
 
-// cell is a point's place in a bank.
+// cell is a point where it lies.
 type cell struct {
 	place
 	address, bit int
+	point        reading.Point
 }
 
 func newLine(g *config.Gateway, s *Server, seed uint64) *line {
@@ -36,7 +38,7 @@ func newLine(g *config.Gateway, s *Server, seed uint64) *line {
 	name.Write([]byte(g.ID))
 	l := &line{
 		gateway: g, server: s, units: make(map[uint8][]*config.Fan), busy: make(chan struct{}, 1),
-		last: make(map[cell][]uint16), random: rand.New(rand.NewPCG(seed, name.Sum64())),
+		held: make(map[cell][]uint16), random: rand.New(rand.NewPCG(seed, name.Sum64())),
 	}
 	for _, fan := range s.field.Fleet().Fans {
 		if fan.Gateway != g {
@@ -50,6 +52,8 @@ func newLine(g *config.Gateway, s *Server, seed uint64) *line {
 		}
 	}
 	l.banks = banks(g, l.fans)
+	l.hold()
+	s.field.watch = append(s.field.watch, l.hold)
 	return l
 }
 

@@ -41,20 +41,44 @@ func (l *line) write(at place, s span, pdu []byte) []byte {
 	return pdu[:5]
 }
 
-// show returns the words that a point has now: fresh ones; the last ones where
-// the gateway repeats; zeros where it fills with them what it has lost.
+// show returns the words that a point has now: fresh ones; those that are held
+// where the gateway repeats; zeros where it fills with them what it has lost.
 func (l *line) show(now troubles, at place, m mapped) []uint16 {
-	here := cell{at, m.Address, m.Encoding.Bit}
-	lost := m.fan != nil && m.Point != reading.HeardAgo && l.lost(now, m.fan)
-	switch last := l.last[here]; {
-	case lost && l.zeroFills(now, m.fan):
+	if l.misses(now, m) && l.zeroFills(now, m.fan) {
 		return make([]uint16, m.Words())
-	case (lost || now.repeats) && last != nil:
-		return last
 	}
-	words := m.encode(l.value(now, m))
-	l.last[here] = words
-	return words
+	if held := l.held[m.cell(at)]; held != nil {
+		return held
+	}
+	return m.encode(l.value(now, m))
+}
+
+// misses reports whether a point is of a fan that the gateway does not hear.
+// How long it has not heard it the gateway knows by itself.
+func (l *line) misses(now troubles, m mapped) bool {
+	return m.fan != nil && m.Point != reading.HeardAgo && l.lost(now, m.fan)
+}
+
+// hold keeps what every point has as the gateway ceases to read it, and lets it
+// go when the gateway reads it again, whatever the gateway is asked meanwhile.
+// It is called whenever a fault comes or goes, with the server's lock held.
+func (l *line) hold() {
+	now := l.troubles()
+	if !now.repeats && now.trunk == nil && now.zeros == nil && !l.anySilent() {
+		clear(l.held)
+		return
+	}
+	for at, b := range l.banks {
+		for _, m := range b.points {
+			here := m.cell(at)
+			switch held := l.held[here] != nil; {
+			case !now.repeats && !l.misses(now, m):
+				delete(l.held, here)
+			case !held:
+				l.held[here] = m.encode(l.value(now, m))
+			}
+		}
+	}
 }
 
 // value returns what a point means now, in base units; NaN is no value.

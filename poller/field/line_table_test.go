@@ -96,6 +96,30 @@ func TestALostFanInTheGatewaysOwnTable(t *testing.T) {
 	}
 }
 
+// What a gateway with a table of its own shows of units that it has lost is
+// what it held when it lost them, whether anyone had asked for it or not.
+func TestATableHoldsWhatItHadAtTheOnset(t *testing.T) {
+	l, f := lineOf(fleetFrom(t, tableFleet), 1)
+	onset := noon.Add(10 * time.Minute)
+	f.Put(Fault{Gateway: "g", Kind: TrunkCut, From: onset})
+	f.Step(onset.Sub(noon) - time.Second)
+	live, _ := f.Value("second", reading.Pressure)
+	f.Step(20 * time.Minute)
+	late, _ := f.Value("second", reading.Pressure)
+	if math.Abs(late-live) < 0.2 {
+		t.Fatalf("the pressure has not moved from %v", live)
+	}
+	for range 2 {
+		if shown := float64(int16(word(read(l, 1, 7), 2+8))) / 10; math.Abs(shown-live) > 0.051 {
+			t.Errorf("it shows %.1f Pa; at the onset it was %.2f, and it is %.2f now", shown, live, late)
+		}
+	}
+	f.Clear(Fault{Gateway: "g", Kind: TrunkCut})
+	if shown := float64(int16(word(read(l, 1, 7), 2+8))) / 10; math.Abs(shown-late) > 0.051 {
+		t.Errorf("it shows %.1f Pa after the trunk is mended; it is %.2f", shown, late)
+	}
+}
+
 func TestWhatAGatewaySaysOfItself(t *testing.T) {
 	l, f := lineOf(fleetFrom(t, tableFleet), 1)
 	own := func() []byte {

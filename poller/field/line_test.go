@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"fanwarden/config"
+	"fanwarden/poller/reading"
 )
 
 // noon is when the fields of these tests begin.
@@ -243,11 +244,19 @@ func read(l *line, unit, count int) []byte {
 
 func TestAGatewayThatRepeats(t *testing.T) {
 	l, f := lineOf(wideFleet(t, "tcp", "", 1), 1)
-	before := read(l, 1, 1)
+	read(l, 1, 1) // what it was asked before the onset counts for nothing
 	f.Step(time.Minute)
+	live, _ := f.Value("f1", reading.Pressure)
 	f.Put(Fault{Gateway: "g", Kind: RepeatsOld})
+	var before []byte
 	for range 10 {
-		f.Step(time.Minute)
+		f.Step(time.Minute) // it is first asked a minute after the onset
+		if before == nil {
+			before = read(l, 1, 1)
+			if shown := float64(int16(word(before, 2))) / 10; math.Abs(shown-live) > 0.051 {
+				t.Errorf("it repeats %.1f Pa; at the onset it was %.2f", shown, live)
+			}
+		}
 		if now := read(l, 1, 1); !bytes.Equal(now, before) {
 			t.Fatalf("% X after % X", now, before)
 		}

@@ -126,7 +126,8 @@ func (f *Field) On(fan reading.FanID, gateway reading.GatewayID, kind Kind) (Fau
 	return Fault{}, false
 }
 
-// refresh finds which faults are on now and when that changes next.
+// refresh finds which faults are on now and when that changes next, and tells
+// who watches.
 func (f *Field) refresh() {
 	f.changes = time.Time{}
 	for _, u := range f.all {
@@ -147,5 +148,8 @@ func (f *Field) refresh() {
 		}
 		i, _ := fault.Kind.index()
 		f.units[fault.Fan].troubles[i] = trouble{on: true, size: fault.Size, since: since}
+	}
+	for _, tell := range f.watch {
+		tell()
 	}
 }

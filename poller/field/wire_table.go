@@ -21,6 +21,8 @@ type mapped struct {
 	fan *config.Fan // nil: the gateway's own
 }
 
+func (m mapped) cell(at place) cell { return cell{at, m.Address, m.Encoding.Bit, m.Point} }
+
 // bank is what lies in one table of one unit.
 type bank struct {
 	points  []mapped // what can be read, by address
