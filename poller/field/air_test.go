@@ -65,6 +65,21 @@ func TestThinAir(t *testing.T) {
 	near(t, "power", (thin.power(1, flow)-driveWatts)/(w.power(1, flow)-driveWatts), 0.8333, 1e-4)
 }
 
+// A fan with a quarter of its pressure moves half of its free flow; at half of
+// that it takes an eighth of its rated power (0.25^1.5; computed).
+func TestAnUndersizedFanTakesThePowerOfItsSmallerWheel(t *testing.T) {
+	u := unit{wheel: *testWheel(), speed: 1}
+	u.flow = u.wheel.free() / 2
+	u.meter()
+	near(t, "power of the healthy fan", (u.watts-driveWatts)/u.wheel.rated, 1, 1e-12)
+	u.troubles[undersized] = trouble{on: true, size: 0.25}
+	small := u.built()
+	near(t, "free flow", small.free(), u.wheel.free()/2, 1e-12)
+	u.flow = small.free() / 2
+	u.meter()
+	near(t, "power", (u.watts-driveWatts)/u.wheel.rated, 0.125, 1e-12)
+}
+
 // hp = cfm x inH2O / 6343.3 (exact for the conventional inch; the trade's 6356
 // is from memory and within 0.3 %).
 func TestAirPower(t *testing.T) {

@@ -43,6 +43,15 @@ func (w wheel) inAir(density float64) wheel {
 	return w
 }
 
+// cut is the wheel with only a share of its pressure. Its free flow goes with
+// the root of the share; at the same efficiency its power goes with the product
+// of both, share^1.5.
+func (w wheel) cut(share float64) wheel {
+	w.shutoff *= share
+	w.rated *= share * math.Sqrt(share)
+	return w
+}
+
 // free returns the flow, in m3/s at full speed, at which the wheel adds
 // nothing: q0.
 func (w *wheel) free() float64 { return math.Sqrt(w.shutoff / w.curve) }

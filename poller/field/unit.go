@@ -75,13 +75,18 @@ func (u *unit) turn() {
 	u.speed += min(max((target-u.speed)/inertia, -rampDown), rampUp)
 }
 
+// built is the wheel that the fan has: a smaller one where it is undersized.
+func (u *unit) built() wheel {
+	if t := &u.troubles[undersized]; t.on {
+		return u.wheel.cut(t.or(u.design.tooSmall))
+	}
+	return u.wheel
+}
+
 // head is what the wheel adds at no flow and its speed, in Pa.
 func (u *unit) head() float64 {
-	head := u.wheel.shutoff * u.speed * u.speed
-	if t := &u.troubles[undersized]; t.on {
-		head *= t.or(u.design.tooSmall)
-	}
-	return head
+	w := u.built()
+	return w.pressure(u.speed, 0)
 }
 
 // opens returns the leakage of the riser with what the fan's troubles add.
@@ -189,7 +194,8 @@ func (u *unit) highSpeed() (on, off float64) {
 
 // meter counts power, energy and hours.
 func (u *unit) meter() {
-	u.watts = u.wheel.power(u.speed, u.flow)
+	w := u.built()
+	u.watts = w.power(u.speed, u.flow)
 	u.energy += u.watts
 	if u.speed >= still {
 		u.ran++
