@@ -220,14 +220,23 @@ func TestLateAnswersComeLate(t *testing.T) {
 	fleet := onOwnPort(t, "tcp", "40ms", 1)
 	serving(t, fleet, Fault{Gateway: "g", Kind: AnswersLate})
 	conn := dialRaw(t, fleet.Gateways[0])
+	twin, f := lineOf(fleet, 1) // draws what the served line draws
+	if err := f.Put(Fault{Gateway: "g", Kind: AnswersLate}); err != nil {
+		t.Fatal(err)
+	}
 	late := 0
-	for range 30 {
+	for i := range 30 {
+		r := registers(1, 1)
+		want := twin.deliver(r, read(twin, 1, 1)).after
+		if want > fleet.Gateways[0].Timeout {
+			late++
+		}
 		began := time.Now()
 		if _, err := exchange(conn, "0001 0000 0006 01 03 0000 0001"); err != nil {
 			t.Fatal(err)
 		}
-		if time.Since(began) > 44*time.Millisecond {
-			late++
+		if took := time.Since(began); took < want {
+			t.Errorf("answer %d came after %s; want %s at least", i+1, took, want)
 		}
 	}
 	if late == 0 {
