@@ -70,18 +70,21 @@ func (s *scene) count(what string, span time.Duration) int {
 	return n
 }
 
-// What each trouble makes of a fan, and that the fan is as it was without it
-// once the trouble is gone.
-func TestEachTroubleActsWhereItShould(t *testing.T) {
+// effect is what a trouble of a fan makes of it.
+type effect struct {
+	kind field.Kind
+	fan  reading.FanID
+	size float64
+	at   time.Duration // of the run
+	acts func(*scene)
+}
+
+func top(s *scene) { s.is(reading.Speed, 0.98, 1) }
+
+// effects are what each trouble makes of fans on which it shows.
+func effects() []effect {
 	const ten, two = 10 * time.Hour, 2 * time.Hour
-	top := func(s *scene) { s.is(reading.Speed, 0.98, 1) }
-	for _, c := range []struct {
-		kind field.Kind
-		fan  reading.FanID
-		size float64
-		at   time.Duration
-		acts func(*scene)
-	}{
+	return []effect{
 		{field.Undersized, "bath", 0, ten, func(s *scene) { top(s); s.is(reading.Pressure, -20, 60) }},
 		{field.Undersized, "plenum", 0, ten, func(s *scene) { top(s); s.is(reading.Pressure, 0, 40) }},
 		{field.Undersized, "hood", 0, ten, func(s *scene) { top(s); s.is(reading.Airflow, 0.1, 0.36) }},
@@ -169,7 +172,13 @@ func TestEachTroubleActsWhereItShould(t *testing.T) {
 			s.is(reading.Setpoint, -43, -41)
 			s.is(reading.Pressure, -50, -34)
 		}},
-	} {
+	}
+}
+
+// Each trouble acts on its fan as it should, and the fan is as it was without it
+// once the trouble is gone.
+func TestEachTroubleActsWhereItShould(t *testing.T) {
+	for _, c := range effects() {
 		t.Run(string(c.kind)+" of "+string(c.fan), func(t *testing.T) {
 			t.Parallel()
 			s := &scene{t: t, ill: single(t, c.fan, 4), well: single(t, c.fan, 4), fan: c.fan}
