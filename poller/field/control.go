@@ -40,7 +40,7 @@ func (k *KindOf) takes(size float64) error {
 	case k.Size == "":
 		return fmt.Errorf("%s has no size; leave out the size of %g", k.Kind, size)
 	case math.IsNaN(size) || size < k.Least || size > k.Most:
-		return fmt.Errorf("a size of %g is too far for %s: it is %s, %s", size, k.Kind, k.Size, k.span())
+		return fmt.Errorf("%s takes a size of %s, not %g; it means: %s", k.Kind, k.span(), size, k.Size)
 	}
 	return nil
 }
@@ -66,7 +66,7 @@ var catalogue = [...]KindOf{
 	{NotPermitted, "fan", "the fan is not permitted to run", "", 0, 0},
 	{SensorFrozen, "fan", "the sensor repeats one value", "", 0, 0},
 	{SensorDrifting, "fan", "the sensor drifts", "Pa an hour (m3/s an hour of a fan that measures its airflow itself)", -1000, 1000},
-	{SensorOutOfRange, "fan", "the sensor stands at the end of its range", "below 0 it stands at the end away from the setpoint", -1, 1},
+	{SensorOutOfRange, "fan", "the sensor stands at the end of its range", "which end: below 0 the one away from the setpoint", -1, 1},
 	{LeftInHand, "fan", "the fan is left in hand", "the speed as a ratio (0.001 stands still)", 0.001, 1},
 	{ShortCycling, "fan", "the fan starts again as soon as it is idle", "", 0, 0},
 	{SlowLoading, "fan", "the riser needs more and more", "growth of the leakage a week, as a part of itself", 0.01, 100},
