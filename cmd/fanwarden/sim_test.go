@@ -203,6 +203,7 @@ func TestTheTrainingPortSaysWhatIsWrong(t *testing.T) {
 		{"POST", "/faults", json, `{"kind": "motor_off"}`, nil, http.StatusBadRequest, "name one fan or one gateway"},
 		{"POST", "/faults", json, `{"fan": "idle", "kind": "motor_of"}`, nil, http.StatusBadRequest, "GET /kinds"},
 		{"POST", "/faults", json, `{"gateway": "roof", "kind": "motor_off"}`, nil, http.StatusBadRequest, "is a trouble of a fan"},
+		{"POST", "/faults", json, `{"fan": "idle", "kind": "left_in_hand", "size": 5}`, nil, http.StatusBadRequest, "takes a size of 0.001 to 1, not 5"},
 		{"POST", "/faults", json, `{"fan": "nobody", "kind": "motor_off"}`, nil, http.StatusBadRequest, "nobody"},
 		{"POST", "/faults", json, `{"fan": "idle", "kind": "motor_off", "for": "long"}`, nil, http.StatusBadRequest, "90s, 20m or 1h30m"},
 		{"POST", "/faults", json, good, []string{"Origin", "http://elsewhere.example"}, http.StatusForbidden, "another site"},
