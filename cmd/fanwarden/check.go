@@ -17,10 +17,7 @@ import (
 func check(_ context.Context, p *process, args []string) int {
 	flags := flag.NewFlagSet("check", flag.ContinueOnError)
 	path := fleetFlag(flags)
-	if err := p.parse(flags, args, 0, "--config FILE"); err != nil {
-		return status(err)
-	}
-	if err := p.required(flags, "config", *path); err != nil {
+	if err := p.parse(flags, args, 0, "--config FILE", "config"); err != nil {
 		return status(err)
 	}
 	fleet, faults, err := daemon.Load(*path)

@@ -17,6 +17,7 @@ func TestUsage(t *testing.T) {
 		{nil, couldNotRun, "usage: fanwarden COMMAND"},
 		{[]string{"chekc"}, couldNotRun, `there is no command "chekc"`},
 		{[]string{"check"}, couldNotRun, "--config is missing"},
+		{[]string{"points", "--config", "x.toml"}, couldNotRun, "--fan is missing"},
 		{[]string{"run", "--config", "nowhere.toml"}, couldNotRun, "no such file"},
 		{[]string{"run", "--config", "testdata/faulty.toml"}, couldNotRun, "testdata/faulty.toml:3: "},
 		{[]string{"points", "--config", "testdata/faulty.toml", "--fan", "a", "b"}, couldNotRun, "1 operands given, 0 wanted"},

@@ -100,8 +100,9 @@ func printVersion(_ context.Context, p *process, _ []string) int {
 // errUsage is a command line that was answered already.
 var errUsage = errors.New("usage")
 
-// parse reads the flags of a command and the number of arguments behind them.
-func (p *process) parse(flags *flag.FlagSet, args []string, operands int, synopsis string) error {
+// parse reads the flags of a command and the number of arguments behind them;
+// the flags that are needed must have been given.
+func (p *process) parse(flags *flag.FlagSet, args []string, operands int, synopsis string, needed ...string) error {
 	flags.SetOutput(p.stderr)
 	flags.Usage = func() {
 		fmt.Fprintf(p.stderr, "usage: fanwarden %s %s\n", flags.Name(), synopsis)
@@ -122,17 +123,14 @@ func (p *process) parse(flags *flag.FlagSet, args []string, operands int, synops
 		flags.Usage()
 		return errUsage
 	}
-	return nil
-}
-
-// required complains about a flag that was left out.
-func (p *process) required(flags *flag.FlagSet, name, value string) error {
-	if value != "" {
-		return nil
+	for _, name := range needed {
+		if flags.Lookup(name).Value.String() == "" {
+			fmt.Fprintf(p.stderr, "fanwarden %s: --%s is missing\n", flags.Name(), name)
+			flags.Usage()
+			return errUsage
+		}
 	}
-	fmt.Fprintf(p.stderr, "fanwarden %s: --%s is missing\n", flags.Name(), name)
-	flags.Usage()
-	return errUsage
+	return nil
 }
 
 // status turns an error of parse into an exit status: asking for help is no

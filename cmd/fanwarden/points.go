@@ -28,13 +28,8 @@ func points(ctx context.Context, p *process, args []string) int {
 	flags := flag.NewFlagSet("points", flag.ContinueOnError)
 	path := fleetFlag(flags)
 	id := flags.String("fan", "", "the `ID` of the fan")
-	if err := p.parse(flags, args, 0, "--config FILE --fan ID"); err != nil {
+	if err := p.parse(flags, args, 0, "--config FILE --fan ID", "config", "fan"); err != nil {
 		return status(err)
-	}
-	for name, value := range map[string]string{"config": *path, "fan": *id} {
-		if err := p.required(flags, name, value); err != nil {
-			return status(err)
-		}
 	}
 	fleet, good := p.loadFleet(*path)
 	if !good {

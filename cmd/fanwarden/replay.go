@@ -30,10 +30,7 @@ func replay(ctx context.Context, p *process, args []string) int {
 	flags := flag.NewFlagSet("replay", flag.ContinueOnError)
 	path := fleetFlag(flags)
 	format := flags.String("format", "text", "text, or jsonl: one object a line")
-	if err := p.parse(flags, args, 1, "--config FILE [--format text|jsonl] READINGS.csv"); err != nil {
-		return status(err)
-	}
-	if err := p.required(flags, "config", *path); err != nil {
+	if err := p.parse(flags, args, 1, "--config FILE [--format text|jsonl] READINGS.csv", "config"); err != nil {
 		return status(err)
 	}
 	write := map[string]func(io.Writer, *condition.Transition) error{"text": writeText, "jsonl": writeEvent}[*format]

@@ -37,10 +37,7 @@ func sim(ctx context.Context, p *process, args []string) int {
 	path := fleetFlag(flags)
 	control := flags.String("control", defaultControl, "`ADDR` of the training port; empty: none")
 	seed := flags.Uint64("seed", 1, "`N` decides what is left to chance")
-	if err := p.parse(flags, args, 0, simHelp); err != nil {
-		return status(err)
-	}
-	if err := p.required(flags, "config", *path); err != nil {
+	if err := p.parse(flags, args, 0, simHelp, "config"); err != nil {
 		return status(err)
 	}
 	fleet, good := p.loadFleet(*path)
