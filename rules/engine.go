@@ -6,9 +6,9 @@
 // One reading takes this way: [Engine.Observe] finds its fan; the gateway
 // notes how the poll ended (gateway.go); the reading becomes a sample of the
 // one value that the fan controls, seen from the side of demand (sample.go);
-// the sample decides the fan's mode (mode.go); every rule of the fan gives
-// its word (one file a condition); and the words become changes, where a cause
-// silences what it explains (silence.go).
+// the sample decides the fan's mode (mode.go); every rule that may judge in that
+// mode (when.go) gives its word (one file a condition); and the words become
+// changes, where a cause silences what it explains (silence.go).
 //
 // What holds for every rule: a value that is missing, stale or marked is not
 // judged; what cannot be judged keeps its last state; a gap in the readings
@@ -70,6 +70,7 @@ func (e *Engine) Observe(r *reading.Reading) []condition.Transition {
 	f.take(r, s)
 	e.hear(f, s)
 	f.decideMode(s)
+	f.watchMoves(s)
 	for i := range f.rules {
 		e.judge(f, &f.rules[i], s)
 	}
@@ -84,7 +85,10 @@ func (e *Engine) judge(f *fan, j *judged, s *sample) {
 	if !l.setting.Enabled {
 		return
 	}
-	word := j.rule.judge(f, s)
+	word := j.ask(f, s)
+	if d, may := j.rule.(doubter); may {
+		j.doubting = d.doubts(f, s)
+	}
 	if word != condition.CannotJudge {
 		l.state = word
 	}

@@ -25,14 +25,24 @@ type rule interface {
 	severity(s condition.Setting) condition.Severity
 	// finding puts what the rule found in words and numbers.
 	finding(f *fan, s *sample) condition.Finding
+	// rest drops a hold that is running; what was found stays.
+	rest()
 	// forget drops the evidence gathered so far.
 	forget()
 }
 
+// doubter is a rule that may be about to find the cause of what others see:
+// its evidence has begun and not yet stood for its hold. What it would explain
+// is not raised as long as it doubts, so that one cause brings one condition.
+// It must come to its word soon, one way or the other.
+type doubter interface{ doubts(f *fan, s *sample) bool }
+
 // judged is a rule with what became of its condition.
 type judged struct {
-	rule rule
-	life life
+	rule     rule
+	when     when
+	doubting bool // the rule's last word as a doubter
+	life     life
 }
 
 // fan is all that the engine remembers of one fan.
@@ -62,20 +72,11 @@ type fan struct {
 
 	heard    hearing
 	mode     mode
+	moves    moves
+	partners []*fan // of its group: fans that draw from the same riser
 	level    filter // of the controlled value, seen from demand
 	judgedAt int64  // when the controlled value was last good
 	setpoint setpoint
-}
-
-// newRules returns the rules that every fan is judged by, in the order of
-// cause before consequence.
-func newRules() []judged {
-	return []judged{
-		{rule: &silent{}, life: life{name: condition.ControllerSilent}},
-		{rule: &inverted{}, life: life{name: condition.InvertedSign}},
-		{rule: &stuck{}, life: life{name: condition.StuckIdle}},
-		{rule: &pinned{}, life: life{name: condition.PinnedAtMax}},
-	}
 }
 
 // configure takes over what the fleet file says of the fan now.
@@ -106,6 +107,18 @@ func (f *fan) active(name condition.Name) bool {
 	for i := range f.rules {
 		if f.rules[i].life.name == name {
 			return f.rules[i].life.active
+		}
+	}
+	return false
+}
+
+// partnerTurned reports whether a fan of the same group has started, stopped or
+// been forced within a span before now: then it has moved the pressure that
+// they share.
+func (f *fan) partnerTurned(now int64, within time.Duration) bool {
+	for _, p := range f.partners {
+		if since := time.Duration(now - p.mode.turnedAt); p.mode.turned && since.Abs() <= within {
+			return true
 		}
 	}
 	return false

@@ -40,7 +40,6 @@ type inverted struct {
 	mirrored wait
 
 	why    signReason
-	moves  moves
 	wrong  int  // wrong moves in a row
 	firm   bool // one of them was a stop or a forced step
 	proof  move // the move it was found by
@@ -79,15 +78,11 @@ func (c *inverted) judge(f *fan, s *sample) condition.State {
 	if f.cfg.ControlsAirflow {
 		return condition.CannotJudge
 	}
-	if s.mode == condition.Disabled || s.mode == condition.Forced && f.mode.resting {
-		c.rest()
+	if !s.judgeable() {
 		return condition.CannotJudge
 	}
-	if !s.judgeable() || f.unsure() {
-		return condition.CannotJudge
-	}
-	if m, done := c.moves.watch(f, s); done {
-		c.weigh(m, s)
+	if s.moved {
+		c.weigh(s.move, s)
 	}
 	c.stand(f, s)
 	if c.why == rightSign {
@@ -221,7 +216,6 @@ func (c *inverted) severity(s condition.Setting) condition.Severity { return s.S
 
 // rest drops what has not been found yet.
 func (c *inverted) rest() {
-	c.moves.abandon()
 	c.top.rest()
 	c.mirror.rest()
 	c.right.forget()
@@ -229,7 +223,7 @@ func (c *inverted) rest() {
 }
 
 func (c *inverted) forget() {
-	*c = inverted{beyond: c.beyond, limit: c.limit, mirrored: c.mirrored, moves: c.moves}
+	*c = inverted{beyond: c.beyond, limit: c.limit, mirrored: c.mirrored}
 }
 
 func (c *inverted) finding(f *fan, s *sample) condition.Finding {

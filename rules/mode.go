@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"time"
 
 	"fanwarden/poller/reading"
@@ -25,6 +26,10 @@ type mode struct {
 	restedAt int64 // since when
 	started  bool  // it was seen to leave rest
 	startAt  int64 // when
+	turned   bool  // it was seen to start, to stop or to be forced
+	turnedAt int64 // when last
+	changed  bool  // it turned, or its setpoint was moved, or there was a gap
+	changeAt int64 // when last
 	enable   contact
 	override contact
 }
@@ -70,7 +75,24 @@ func (f *fan) decideMode(s *sample) {
 		m.now = condition.Unknown
 	}
 	s.mode = m.now
+	if forced := m.now == condition.Forced; forced != (s.was == condition.Forced) && s.was != condition.Unknown {
+		m.turn(s.now)
+	}
+	s.settled = math.MaxInt64
+	if m.changed {
+		s.settled = max(time.Duration(s.now-m.changeAt), 0)
+	}
 }
+
+// turn notes that the fan started, stopped or was forced.
+func (m *mode) turn(now int64) {
+	m.turned, m.turnedAt = true, now
+	m.change(now)
+}
+
+// change notes that what the fan does is new, and that its pressure needs time
+// to follow.
+func (m *mode) change(now int64) { m.changed, m.changeAt = true, now }
 
 // follow notes starts and stops.
 func (f *fan) follow(s *sample) {
@@ -82,6 +104,12 @@ func (f *fan) follow(s *sample) {
 	}
 	if !rest && m.hasSpeed && m.resting {
 		m.started, m.startAt = !blind, s.now
+	}
+	if m.hasSpeed && blind {
+		m.change(s.now)
+	}
+	if m.hasSpeed && rest != m.resting {
+		m.turn(s.now)
 	}
 	m.speedAt, m.hasSpeed, m.resting = s.now, true, rest
 }

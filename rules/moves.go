@@ -93,6 +93,17 @@ type moves struct {
 	low     move // what it read there
 }
 
+// watchMoves shows the rules the move that comes to its end with a sample.
+// While nobody may judge the fan, nothing is watched.
+func (f *fan) watchMoves(s *sample) {
+	switch {
+	case s.mode == condition.Disabled || s.mode == condition.Forced && f.mode.resting:
+		f.moves.abandon()
+	case s.hasValue && s.hasSpeed && !f.unsure():
+		s.move, s.moved = f.moves.watch(f, s)
+	}
+}
+
 // abandon drops what is being watched.
 func (m *moves) abandon() { *m = moves{} }
 

@@ -32,11 +32,7 @@ func (p *pinned) configure(_ *fan, s condition.Setting) {
 }
 
 func (p *pinned) judge(f *fan, s *sample) condition.State {
-	if s.mode == condition.Disabled || s.mode == condition.Forced {
-		p.stand.rest()
-		return condition.CannotJudge
-	}
-	if !s.judgeable() || f.unsure() {
+	if !s.judgeable() {
 		return condition.CannotJudge
 	}
 	edge := atLimit
@@ -53,6 +49,8 @@ func (p *pinned) judge(f *fan, s *sample) condition.State {
 func (p *pinned) since() int64 { return p.stand.since }
 
 func (p *pinned) severity(s condition.Setting) condition.Severity { return s.Severity }
+
+func (p *pinned) rest() { p.stand.rest() }
 
 func (p *pinned) forget() { p.stand.forget() }
 

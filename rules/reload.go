@@ -97,6 +97,33 @@ func (e *Engine) adopt(fleet *config.Fleet) {
 		}
 		e.join(f, cfg, fleet)
 	}
+	e.meet(fleet)
+}
+
+// meet shows the fans of each group to each other.
+func (e *Engine) meet(fleet *config.Fleet) {
+	type key struct {
+		building reading.BuildingID
+		group    string
+	}
+	groups := make(map[key][]*fan)
+	for _, cfg := range fleet.Fans {
+		f := e.fans[cfg.ID]
+		f.partners = f.partners[:0]
+		if cfg.Group != "" {
+			k := key{cfg.Building.ID, cfg.Group}
+			groups[k] = append(groups[k], f)
+		}
+	}
+	for _, group := range groups {
+		for _, f := range group {
+			for _, other := range group {
+				if other != f {
+					f.partners = append(f.partners, other)
+				}
+			}
+		}
+	}
 }
 
 // join makes f a fan of its gateway. What its last poll proved is of the

@@ -30,6 +30,11 @@ type sample struct {
 	failed bool          // nothing was read
 	mode   condition.Mode
 	was    condition.Mode // of the sample before
+	// settled is how long ago the fan last changed: a start, a stop, a forced
+	// speed, a new setpoint, a gap. The longest there is where it never did.
+	settled time.Duration
+	move    move // that came to its end with this sample
+	moved   bool // there is one
 
 	speed    float64
 	hasSpeed bool
@@ -121,6 +126,7 @@ func (f *fan) takeSetpoint(s *sample) {
 	p := &f.setpoint
 	if p.known && math.Abs(value-p.value) > s.tolerance {
 		p.moving, p.changed = true, s.now
+		f.mode.change(s.now)
 	}
 	if since := time.Duration(s.now - p.changed); p.moving && (since < 0 || since >= settling) {
 		p.moving = false

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"time"
 
 	"fanwarden/rules/condition"
@@ -11,39 +12,76 @@ import (
 //
 //   - A gateway that does not answer explains that its fans do not; so does a
 //     line on which no unit answers.
-//   - A reading with the wrong sign explains a fan that its own controller
-//     drives to its top or never starts.
+//   - A controller that has stopped by a fault of its own explains all that its
+//     fan does not do.
+//   - A sensor that stands still or at the end of its range, and a reading with
+//     the wrong sign, explain whatever the controller makes of it. A reading that
+//     is driven to the end of its range by the wrong sign is no dead sensor.
+//   - A fan that moves nothing is short of its setpoint.
+//   - A loop that swings does not hold its setpoint, and may swing to a stop; a fan
+//     that keeps starting swings.
+//   - A fan that has nothing left at its top needs more speed than it had.
 //
 // A dead gateway does not explain a fan that was pinned before it died: what
 // was found on good readings keeps its state until there are new ones.
-func explained(name condition.Name) [2]condition.Name {
+func explained(name condition.Name) [7]condition.Name {
+	type causes = [7]condition.Name
+	const (
+		fault, frozen, range_ = condition.ControllerFault, condition.SensorFrozen, condition.SensorOutOfRange
+		sign, nothing, hunts  = condition.InvertedSign, condition.NoEffect, condition.Hunting
+	)
 	switch name {
 	case condition.ControllerSilent:
-		return [2]condition.Name{condition.GatewayDown, condition.LineSilent}
-	case condition.StuckIdle, condition.PinnedAtMax:
-		return [2]condition.Name{condition.InvertedSign}
+		return causes{condition.GatewayDown, condition.LineSilent}
+	case condition.SensorFrozen, condition.SensorOutOfRange:
+		return causes{sign}
+	case condition.InvertedSign:
+		return causes{frozen, range_}
+	case condition.NoEffect, condition.PinnedAtMin:
+		return causes{fault, frozen, range_, sign}
+	case condition.StuckIdle:
+		return causes{fault, frozen, range_, sign}
+	case condition.Hunting:
+		return causes{fault, frozen, range_, sign, nothing, condition.ShortCycling}
+	case condition.PinnedAtMax:
+		return causes{fault, frozen, range_, sign, nothing}
+	case condition.ShortCycling:
+		return causes{fault, frozen, range_, sign, hunts}
+	case condition.OffSetpoint:
+		return causes{fault, frozen, range_, sign, nothing, hunts, condition.PinnedAtMax}
+	case condition.CreepingLoad:
+		return causes{frozen, range_, sign, nothing, hunts, condition.PinnedAtMax}
 	}
-	return [2]condition.Name{}
+	return causes{}
 }
 
 // cause returns the condition that explains a fan's condition now, "" where
 // none does.
 func (f *fan) cause(name condition.Name) condition.Name {
 	for _, cause := range explained(name) {
-		if cause == "" {
-			break
-		}
-		if f.gateway.active(cause) || f.active(cause) {
+		if cause != "" && (f.gateway.active(cause) || f.active(cause)) {
 			return cause
 		}
 	}
 	return ""
 }
 
+// doubted reports whether a rule that may explain a fan's condition is about
+// to come to its word.
+func (f *fan) doubted(name condition.Name) bool {
+	causes := explained(name)
+	for i := range f.rules {
+		if j := &f.rules[i]; j.doubting && j.life.setting.Enabled && slices.Contains(causes[:], j.life.name) {
+			return true
+		}
+	}
+	return false
+}
+
 // settle brings what is told of a condition in line with what explains it. A
 // condition that was silenced is raised anew once its evidence has stood for
 // its hold again, counted from when the cause was cleared: the cause had
-// spoilt the evidence.
+// spoilt the evidence. One that a cause may be about to explain waits for it.
 func (e *Engine) settle(f *fan, j *judged, now time.Time) {
 	l := &j.life
 	cause := f.cause(l.name)
@@ -54,7 +92,7 @@ func (e *Engine) settle(f *fan, j *judged, now time.Time) {
 	case l.silenced != "":
 		l.end()
 		j.rule.forget()
-	case !l.active:
+	case !l.active && !f.doubted(l.name):
 		e.raise(f.source, l, now)
 	}
 }

@@ -47,6 +47,8 @@ func (c *silent) since() int64 { return c.stand.since }
 
 func (c *silent) severity(s condition.Setting) condition.Severity { return s.Severity }
 
+func (c *silent) rest() {}
+
 func (c *silent) forget() { c.stand.forget() }
 
 func (c *silent) finding(f *fan, _ *sample) condition.Finding {

@@ -68,13 +68,10 @@ func (c *stuck) judge(f *fan, s *sample) condition.State {
 	switch {
 	case f.cfg.ControlsAirflow || !s.hasSpeed:
 		return condition.CannotJudge
-	case s.mode == condition.Disabled || s.mode == condition.Forced:
-		c.rest()
-		return condition.CannotJudge
 	case !f.mode.resting:
 		c.forget()
 		return condition.Absent
-	case f.unsure() || s.mode == condition.Stopped && !f.mode.enable.known:
+	case s.mode == condition.Stopped && !f.mode.enable.known:
 		return condition.CannotJudge
 	}
 	before := c.why
