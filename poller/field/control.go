@@ -71,6 +71,8 @@ var catalogue = [...]KindOf{
 	{ShortCycling, "fan", "the fan starts again as soon as it is idle", "", 0, 0},
 	{SlowLoading, "fan", "the riser needs more and more", "growth of the leakage a week, as a part of itself", 0.01, 100},
 	{SettingsChanged, "fan", "the setpoint is changed at the panel", "times the setpoint", 0.1, 10},
+	{MinSpeedRaised, "fan", "the lowest speed is raised at the panel", "the speed as a ratio", 0.001, 1},
+	{Crowded, "fan", "everyone behind the riser uses it at once; the fan is well", "times all that its branches let in", 0.01, 10},
 	{SilentUnit, "fan", "its controller does not answer the gateway", "", 0, 0},
 	{TrunkCut, "gateway", "it answers, and hears none of its units", "", 0, 0},
 	{GatewayOff, "gateway", "it has no power: connections are refused", "", 0, 0},

@@ -95,6 +95,15 @@ func (b *branches) step(now int64, hour int) float64 {
 	return total
 }
 
+// all is the conductance with every branch open.
+func (b *branches) all() float64 {
+	total := b.always
+	for i := range b.each {
+		total += b.each[i].size
+	}
+	return total
+}
+
 // crowd is how many branches a peak holds open: they come within a minute and
 // go within three.
 func (b *branches) crowd(now int64) int {

@@ -36,6 +36,8 @@ const (
 	ShortCycling       Kind = "short_cycling"       // restarts itself as soon as it is idle
 	SlowLoading        Kind = "slow_loading"        // the leakage grows by Size of itself a week
 	SettingsChanged    Kind = "settings_changed"    // its setpoint is set to Size times what it was, at the panel
+	MinSpeedRaised     Kind = "min_speed_raised"    // its lowest speed is set to Size, at the panel
+	Crowded            Kind = "crowded"             // no fault of the fan: Size times all its branches are on
 )
 
 // The troubles of the field between fans and daemon.

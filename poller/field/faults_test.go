@@ -172,6 +172,17 @@ func effects() []effect {
 			s.is(reading.Setpoint, -43, -41)
 			s.is(reading.Pressure, -50, -34)
 		}},
+		{field.MinSpeedRaised, "bath", 0.7, ten, func(s *scene) {
+			s.is(reading.MinSpeed, 0.7, 0.7)
+			s.is(reading.Speed, 0.7, 1)
+			s.is(reading.Pressure, -500, -36)
+		}},
+		{field.Crowded, "bath", 0, ten, func(s *scene) { top(s); s.is(reading.Pressure, 25, 55) }},
+		{field.Crowded, "kitchen", 1.2, ten, func(s *scene) {
+			if more := s.value(reading.Speed) - s.without(reading.Speed); more < 0.05 {
+				s.t.Errorf("a crowd changes its speed by %v", more)
+			}
+		}},
 	}
 }
 

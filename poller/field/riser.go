@@ -36,7 +36,11 @@ func (r *riser) step(f *Field, day int, hour float64) {
 		r.day = day
 		r.branches.day(f.seconds - int64(hour*3600))
 	}
-	r.branch += (r.branches.step(f.seconds, int(hour)) - r.branch) * runningUp
+	open := r.branches.step(f.seconds, int(hour))
+	for i := range r.units {
+		open = r.units[i].crowd(open, r.branches.all())
+	}
+	r.branch += (open - r.branch) * runningUp
 	r.draught = stackEffect(r.height, f.weather.outdoor, indoor)
 	r.eddy += wander(r.rnd, r.eddy, 0.1*f.weather.dynamic*r.exposure, 5)
 	wind := f.weather.dynamic*r.exposure + r.eddy

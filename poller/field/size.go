@@ -16,6 +16,7 @@ type design struct {
 	tooFar   float64 // times the setpoint
 	tooHigh  float64 // times the restart rise
 	drift    float64 // a hour
+	crowd    float64 // times all branches
 }
 
 // plan is the sizing of a riser, in the units of the model. (Engineering
@@ -186,6 +187,23 @@ func newUnit(u *unit, f *config.Fan, setpoint float64, p plan, share float64, rn
 	u.design = newDesign(f, s, p)
 }
 
+// above is what the riser reads against the rooms, in Pa, when more branch fans
+// blow than its fans can take at their top. (Between what bath fans and dryers
+// push and nothing; an engineering choice.)
+const above = 40.0
+
+// crowd is how many times all branches bring the riser to that: the fans' flow
+// at full speed, less what leaks away, over the branches' flow. Where branches
+// do not push that far, twice all of them.
+func (p *plan) crowd() float64 {
+	if p.push < above+5 {
+		return 2
+	}
+	most := math.Sqrt((p.shutoff + above) / p.slope)
+	all := p.always + p.each*float64(p.count)
+	return max(1, (most+leakFlow(p.leak, above))/(all*math.Sqrt(p.push-above)))
+}
+
 // finish fills in what the fleet file does not say of a wheel: power from the
 // air it moves and a common efficiency, and a common speed.
 func (w *wheel) finish() {
@@ -219,7 +237,7 @@ func newSensor(f *config.Fan, p plan) sensor {
 
 // newDesign finds the sizes at which a trouble of a fan shows clearly.
 func newDesign(f *config.Fan, s settings, p plan) design {
-	d := design{settings: s, drift: 4}
+	d := design{settings: s, drift: 4, crowd: p.crowd()}
 	if f.ControlsAirflow {
 		low := 0.6 * s.setpoint
 		d.tooSmall = (p.slope*low*low + 0.36*p.hold) / p.shutoff

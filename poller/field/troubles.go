@@ -8,7 +8,7 @@ import (
 )
 
 // ofFans is how many of the kinds are a fan's.
-const ofFans = 24
+const ofFans = 26
 
 // Kinds returns every kind of trouble, those of fans first.
 func Kinds() []Kind {

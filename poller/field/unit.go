@@ -31,6 +31,8 @@ const (
 	shortCycling
 	slowLoading
 	settingsChanged
+	minSpeedRaised
+	crowded
 )
 
 // unit is one fan with its motor, controller and sensor.
@@ -100,6 +102,15 @@ func (u *unit) opens(f *Field, leak float64) float64 {
 	return leak
 }
 
+// crowd returns the conductance of the open branches of its riser with the crowd
+// that the fan is given.
+func (u *unit) crowd(open, all float64) float64 {
+	if t := &u.troubles[crowded]; t.on {
+		return max(open, t.or(u.design.crowd)*all)
+	}
+	return open
+}
+
 // sense reads the probe.
 func (u *unit) sense(r *riser, f *Field, wind float64) {
 	if u.troubles[sensorFrozen].on {
@@ -157,6 +168,7 @@ func (u *unit) decide(f *Field) {
 	}
 	c.setpoint = u.setpoint()
 	c.restart = u.restart()
+	c.min = u.minSpeed()
 	c.highOn, c.highOff = u.highSpeed()
 	c.step(&in)
 	u.meter()
@@ -181,6 +193,15 @@ func (u *unit) restart() float64 {
 		rise *= t.or(u.design.tooHigh)
 	}
 	return rise
+}
+
+// minSpeed is the lowest speed that the controller is set to.
+func (u *unit) minSpeed() float64 {
+	least := u.design.settings.min
+	if t := &u.troubles[minSpeedRaised]; t.on {
+		return min(t.or(max(least, 0.6)), u.controller.max)
+	}
+	return least
 }
 
 func (u *unit) highSpeed() (on, off float64) {
