@@ -31,3 +31,16 @@ const (
 	defaultProbeFactor  = 1.0
 	defaultAirDensity   = 1.20138 // kg/m3: standard air, 0.075 lb/ft3
 )
+
+// overrideAtMost is how long an override may stand on fans of some duties: one
+// that is forgotten there draws conditioned air all night, or keeps a system
+// from its own work. (Engineering choices.)
+func overrideAtMost(duty Duty) (longest time.Duration, shorter bool) {
+	switch duty {
+	case Kitchen, Garage:
+		return 12 * time.Hour, true
+	case SmokeControl:
+		return 4 * time.Hour, true
+	}
+	return 0, false
+}

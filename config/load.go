@@ -73,13 +73,15 @@ type assembly struct {
 	open  func(string) ([]byte, error)
 	fleet *Fleet
 
-	staleGiven bool // the fleet's stale_after is its own, not the default
-	buildings  names[*Building]
-	gateways   names[*Gateway]
-	pointMaps  names[*PointMap]
-	fans       names[*Fan]
-	maps       []*mapNotes
-	unsure     map[*Fan]bool // where it is read from is not known for certain
+	staleGiven    bool // the fleet's stale_after is its own, not the default
+	overrideGiven bool // so is its override_at_most
+	dutyRules     map[Duty]condition.Settings
+	buildings     names[*Building]
+	gateways      names[*Gateway]
+	pointMaps     names[*PointMap]
+	fans          names[*Fan]
+	maps          []*mapNotes
+	unsure        map[*Fan]bool // where it is read from is not known for certain
 }
 
 func newAssembly(r *reader, path string, open func(string) ([]byte, error)) *assembly {
@@ -92,6 +94,7 @@ func newAssembly(r *reader, path string, open func(string) ([]byte, error)) *ass
 		pointMaps: make(names[*PointMap]),
 		fans:      make(names[*Fan]),
 		unsure:    make(map[*Fan]bool),
+		dutyRules: make(map[Duty]condition.Settings),
 	}
 }
 

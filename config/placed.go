@@ -34,6 +34,40 @@ func (f *Fan) Placed(p reading.Point) (PlacedPoint, bool) {
 	return PlacedPoint{}, false
 }
 
+// Given returns what the fleet file says of a setting of the fan's controller, in
+// the base unit of its point, if it says anything: what holds by default is not
+// given.
+func (f *Fan) Given(p reading.Point) (value float64, given bool) {
+	if _, given = f.origin.keys[p.String()]; !given {
+		return 0, false
+	}
+	switch p {
+	case reading.MinSpeed:
+		return f.MinSpeed, true
+	case reading.MaxSpeed:
+		return f.MaxSpeed, true
+	case reading.IdleBelow:
+		return f.IdleBelow, true
+	case reading.RunOn:
+		return f.RunOn.Seconds(), true
+	case reading.RestartRise:
+		return f.RestartRise, true
+	case reading.StartDelay:
+		return f.StartDelay.Seconds(), true
+	case reading.StoppedBelow:
+		return f.StoppedBelow, true
+	case reading.OverrideSpeed:
+		return f.OverrideSpeed, true
+	case reading.HighSpeedAt:
+		return f.HighSpeedAt, true
+	case reading.HighSpeedOffAt:
+		return f.HighSpeedOffAt, true
+	case reading.HighSpeedDelay:
+		return f.HighSpeedDelay.Seconds(), true
+	}
+	return 0, false
+}
+
 // Controlled returns the point that the fan holds at its setpoint.
 func (f *Fan) Controlled() reading.Point {
 	if f.ControlsAirflow {

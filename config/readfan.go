@@ -19,9 +19,9 @@ func (a *assembly) fan(t *table) {
 	t.speeds(f)
 	t.sensor(f)
 	a.keeping(t, f)
-	f.Rules = a.fleet.Rules
+	f.Rules = a.rulesOf(f.Duty)
 	if rules := t.sub("rules"); rules != nil {
-		f.Rules = a.fleet.Rules.Clone()
+		f.Rules = f.Rules.Clone()
 		a.rules(f.Rules, rules.as("", t.name), f)
 	}
 	f.origin = t.origin()

@@ -33,10 +33,26 @@ func (a *assembly) rules(settings condition.Settings, t *table, fan *Fan) {
 			continue
 		}
 		rule.as("[rules."+string(d.Name)+"]", fmt.Sprintf("%srule %s", prefix, d.Name))
+		a.overrideGiven = a.overrideGiven || fan == nil && d.Name == condition.OverrideLeftOn && rule.has(condition.OverrideAtMost)
 		settings[d.Name] = readSetting(rule, settings[d.Name], d)
 		a.noteUnjudged(rule, d, fan)
 	}
 	t.finish()
+}
+
+// rulesOf returns the fleet's settings for the fans of a duty: where the file
+// does not say how long an override may stand, the duty does.
+func (a *assembly) rulesOf(duty Duty) condition.Settings {
+	longest, shorter := overrideAtMost(duty)
+	if !shorter || a.overrideGiven {
+		return a.fleet.Rules
+	}
+	if a.dutyRules[duty] == nil {
+		rules := a.fleet.Rules.Clone()
+		rules[condition.OverrideLeftOn].Own[condition.OverrideAtMost] = longest.Seconds()
+		a.dutyRules[duty] = rules
+	}
+	return a.dutyRules[duty]
 }
 
 // readSetting lays a rule's table over a setting.

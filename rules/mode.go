@@ -69,6 +69,9 @@ func (f *fan) decideMode(s *sample) {
 		m.override.see(s, reading.Override, f.overridePoint)
 	}
 	if s.hasSpeed {
+		if m.hasSpeed {
+			s.sinceLast = max(time.Duration(s.now-m.speedAt), 0)
+		}
 		f.follow(s)
 		m.now = f.modeOf(s)
 	} else if !m.hasSpeed || time.Duration(s.now-m.speedAt) > s.gap {

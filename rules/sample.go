@@ -28,8 +28,11 @@ type sample struct {
 	now    int64
 	gap    time.Duration // the longest that still counts as consecutive
 	failed bool          // nothing was read
-	mode   condition.Mode
-	was    condition.Mode // of the sample before
+	// sinceLast is how long ago the speed was last good; 0 where it never was,
+	// or the clock was set back.
+	sinceLast time.Duration
+	mode      condition.Mode
+	was       condition.Mode // of the sample before
 	// settled is how long ago the fan last changed: a start, a stop, a forced
 	// speed, a new setpoint, a gap. The longest there is where it never did.
 	settled time.Duration
@@ -54,6 +57,10 @@ type sample struct {
 // short is by how much the fan is short of its setpoint: how far the smoothed
 // value stands on the side of demand.
 func (s *sample) short() float64 { return s.level - s.target }
+
+// gapped reports whether the fan was not heard for too long before this sample
+// to know what it did.
+func (s *sample) gapped() bool { return s.sinceLast == 0 || s.sinceLast > s.gap }
 
 // judgeable reports whether the controlled value, the setpoint and the speed
 // are all known.

@@ -49,9 +49,13 @@ func newRules() []judged {
 	}
 	return []judged{
 		of(condition.ControllerSilent, &silent{}, when{always: true}),
+		of(condition.ControllerFault, &controllerFault{}, when{modes: running | resting | driven}),
 		of(condition.InvertedSign, &inverted{}, when{modes: running | resting | driven}),
 		of(condition.StuckIdle, &stuck{}, when{modes: running | resting}),
 		of(condition.PinnedAtMax, &pinned{}, when{modes: running | resting}),
+		of(condition.ContactDisagrees, &contactDisagrees{}, when{modes: running | resting | driven}),
+		of(condition.OverrideLeftOn, &overrideLeftOn{}, when{modes: running | resting | driven}),
+		of(condition.SettingsChanged, &settingsChanged{}, when{modes: running | resting | driven}),
 	}
 }
 

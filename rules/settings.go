@@ -1,0 +1,162 @@
+package rules
+
+import (
+	"math"
+	"time"
+
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// settingsChanged judges settings_changed: a setting that the controller reads
+// back is no longer what it was recorded to be, for the hold. What was recorded
+// is what the fleet file says of the setting; where it does not, what the
+// controller said when it was first heard, for as long as the hold. A
+// difference of one count of the setting's register is rounding. The setpoint is
+// no setting here: others may move it from afar.
+//
+// It is over when all settings are what they were, or the fleet file says what
+// they are now.
+type settingsChanged struct {
+	hold    time.Duration
+	first   [settings]recorded
+	differs uint16 // a bit for each setting that differs, as last read
+	which   reading.Point
+	stand   stand
+}
+
+// settings is how many settings a controller may read back, from MinSpeed on.
+const settings = int(reading.HighSpeedDelay-reading.MinSpeed) + 1
+
+// recorded is a setting as it was first read.
+type recorded struct {
+	known bool
+	begun bool
+	value float64
+	at    int64 // since when it has read so
+}
+
+// settingsExit is how long all must be well again. (Engineering choice.)
+const settingsExit = time.Minute
+
+func (c *settingsChanged) configure(f *fan, s condition.Setting) {
+	c.hold = s.Hold
+	for i := range c.first {
+		if _, mapped := f.cfg.Placed(reading.MinSpeed + reading.Point(i)); !mapped {
+			c.differs &^= 1 << i
+		}
+	}
+}
+
+func (c *settingsChanged) judge(f *fan, s *sample) condition.State {
+	any := false
+	for i := range c.first {
+		p := reading.MinSpeed + reading.Point(i)
+		value, good := finite(s.r.Get(p))
+		if !good {
+			continue
+		}
+		any = true
+		c.compare(f, s, i, value)
+	}
+	if !any {
+		return condition.CannotJudge
+	}
+	if c.stand.feed(s.now, s.gap, c.differs != 0, wait{hold: c.hold, grace: settingsExit, exit: settingsExit}) {
+		return condition.Present
+	}
+	return condition.Absent
+}
+
+// compare notes whether the i-th setting is what it was recorded to be, or
+// records it.
+func (c *settingsChanged) compare(f *fan, s *sample, i int, value float64) {
+	p := reading.MinSpeed + reading.Point(i)
+	was, known := c.was(f, p)
+	if !known {
+		c.record(f, s, i, value)
+		return
+	}
+	if math.Abs(value-was) <= f.rounding(p, was) {
+		c.differs &^= 1 << i
+		return
+	}
+	if c.differs == 0 {
+		c.which = p
+	}
+	c.differs |= 1 << i
+}
+
+// was is what a setting was recorded to be.
+func (c *settingsChanged) was(f *fan, p reading.Point) (float64, bool) {
+	if given, ok := f.cfg.Given(p); ok {
+		return given, true
+	}
+	first := c.first[p-reading.MinSpeed]
+	return first.value, first.known
+}
+
+// record keeps a setting once it has read the same for the hold.
+func (c *settingsChanged) record(f *fan, s *sample, i int, value float64) {
+	first := &c.first[i]
+	if !first.begun || math.Abs(value-first.value) > f.rounding(reading.MinSpeed+reading.Point(i), value) {
+		*first = recorded{begun: true, value: value, at: s.now}
+	}
+	first.known = time.Duration(s.now-first.at) >= c.hold
+}
+
+// rounding is how far a setting may read from what it is: one count of its
+// register, or what single precision leaves of it.
+func (f *fan) rounding(p reading.Point, value float64) float64 {
+	const share = 1e-6
+	placed, ok := f.cfg.Placed(p)
+	if !ok || placed.Encoding.Type == decode.Float32 {
+		return 1e-3*math.Abs(value) + share
+	}
+	return step(f.cfg, p)*(1+share) + share*math.Abs(value)
+}
+
+func (c *settingsChanged) since() int64 { return c.stand.since }
+
+func (c *settingsChanged) severity(s condition.Setting) condition.Severity { return s.Severity }
+
+func (c *settingsChanged) rest() { c.stand.rest() }
+
+// forget keeps what was recorded: it is no evidence.
+func (c *settingsChanged) forget() { c.stand.forget() }
+
+func (c *settingsChanged) finding(f *fan, s *sample) condition.Finding {
+	was, _ := c.was(f, c.which)
+	is, _ := s.r.Get(c.which)
+	recordedIn := "when it was first read"
+	if _, given := f.cfg.Given(c.which); given {
+		recordedIn = "in the fleet file"
+	}
+	show := func(v float64) string { return f.units.Format(v, c.which.Dimension()) }
+	key := c.which.String() + suffix(c.which.Dimension())
+	return condition.Finding{
+		Summary:  "the controller's " + c.which.String() + " reads " + show(is) + ", and was " + show(was) + " " + recordedIn,
+		Evidence: []condition.Number{{Name: key, Value: is}, {Name: "recorded_" + key, Value: was}, {Name: "stood_s", Value: c.stand.stood.Seconds()}},
+		Causes: []condition.Cause{
+			{What: "somebody changed it at the controller",
+				Check: "ask who worked there; if the new value is meant, write it in the fleet file, and it is the recorded one"},
+			{What: "the controller was replaced or reset, and has the settings it came with",
+				Check: "compare its other settings with the papers of the handover"},
+			{What: "the point map reads this setting from the wrong place or with the wrong scale",
+				Check: "compare `fanwarden points` with the controller's own display"},
+		},
+	}
+}
+
+// suffix is the base unit that ends the name of a number.
+func suffix(d units.Dimension) string {
+	switch d {
+	case units.Pressure:
+		return "_pa"
+	case units.Time:
+		return "_s"
+	}
+	return ""
+}
