@@ -12,12 +12,18 @@ import (
 // suspected of being dead themselves: their outage is not the controller's. It
 // ends with the first answer.
 //
+// A line that loses polls now and then is not silent. How often it does is
+// learned from the failures that an answer followed, and so many in a row are
+// asked for beside the hold that chance alone hardly brings them (loss). Where
+// no poll was ever lost, the hold alone counts.
+//
 // Of a line with a single unit that does not answer, the unit is suspected and
 // not the line. Where the gateway cannot say of its own whether it lives (every
 // poll times out), the gateway is.
 type silent struct {
 	setting  condition.Setting
 	stand    stand
+	loss     loss
 	outcomes [reading.Outcomes]uint16 // how the polls of the present silence failed
 	unheard  float64                  // s for which the gateway said at the last poll that it has not heard the unit; 0: it did not say
 }
@@ -27,6 +33,7 @@ func (c *silent) configure(_ *fan, s condition.Setting) { c.setting = s }
 func (c *silent) judge(f *fan, s *sample) condition.State {
 	if s.failed && f.gateway.suspected() {
 		c.stand.pause()
+		c.loss.run = 0 // whose failures these are is not known
 		return condition.CannotJudge
 	}
 	if c.unheard = 0; s.failed {
@@ -37,7 +44,8 @@ func (c *silent) judge(f *fan, s *sample) condition.State {
 	} else if c.outcomes[s.r.Outcome] < 1<<16-1 {
 		c.outcomes[s.r.Outcome]++
 	}
-	if c.stand.feed(s.now, max(s.gap, silentGap), s.failed, wait{hold: c.setting.Hold}) {
+	c.loss.count(s.failed)
+	if c.stand.feed(s.now, max(s.gap, silentGap), s.failed, wait{hold: c.setting.Hold}) && c.loss.beyondChance() {
 		return condition.Present
 	}
 	return condition.Absent
@@ -49,7 +57,10 @@ func (c *silent) severity(s condition.Setting) condition.Severity { return s.Sev
 
 func (c *silent) rest() {}
 
-func (c *silent) forget() { c.stand.forget() }
+func (c *silent) forget() {
+	c.stand.forget()
+	c.loss.run = 0
+}
 
 func (c *silent) finding(f *fan, _ *sample) condition.Finding {
 	most, polls := reading.OK, 0
@@ -70,6 +81,7 @@ func (c *silent) finding(f *fan, _ *sample) condition.Finding {
 		Evidence: []condition.Number{
 			{Name: "stood_s", Value: c.stand.stood.Seconds()},
 			{Name: "failed_polls", Value: float64(polls)},
+			{Name: "loss_before", Value: c.loss.rate()},
 		},
 		Causes: silentCauses(most),
 	}
