@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"strings"
 	"time"
@@ -32,7 +33,9 @@ type campus struct {
 	start  time.Time
 	labels []*label
 	faults []field.Fault
+	shared []field.Fault // of these, what is no fault
 	ways   map[reading.FanID]way
+	notes  map[reading.FanID]*notes
 	flows  map[reading.FanID]bool // fans that hold an airflow
 }
 
@@ -41,7 +44,7 @@ type campus struct {
 // midnight of days over the whole year.
 func newCampus(s settings) (*campus, error) {
 	rnd := rand.New(rand.NewPCG(s.seed, 0x6c61626c))
-	c := &campus{settings: s, ways: make(map[reading.FanID]way), flows: make(map[reading.FanID]bool),
+	c := &campus{settings: s, ways: make(map[reading.FanID]way), notes: make(map[reading.FanID]*notes), flows: make(map[reading.FanID]bool),
 		start: time.Date(2026, 1, 5, 0, 0, 0, 0, time.UTC).AddDate(0, 0, int(s.seed)*67%365)}
 	var text strings.Builder
 	text.WriteString(head())
@@ -63,6 +66,12 @@ func newCampus(s settings) (*campus, error) {
 		}
 		text.WriteString(c.add(rnd, scene, at, fmt.Sprintf("ef%02d", i+1), i%perGateway+1))
 	}
+	for _, group := range groupScenes() {
+		at := gateway()
+		for _, part := range c.addGroup(rnd, group, at) {
+			text.WriteString(part)
+		}
+	}
 	for _, scene := range gatewayScenes() {
 		text.WriteString(c.addGateway(rnd, scene, gateway()))
 	}
@@ -73,6 +82,12 @@ func newCampus(s settings) (*campus, error) {
 	}
 	for _, f := range c.fleet.Fans {
 		c.flows[f.ID] = f.ControlsAirflow
+		c.notes[f.ID] = newNotes(f)
+	}
+	for _, l := range c.labels {
+		if l.fan != "" {
+			l.holds = c.notes[l.fan].holds
+		}
 	}
 	return c, nil
 }
@@ -82,7 +97,10 @@ func (c *campus) end() time.Time { return c.start.Add(time.Duration(c.hours) * t
 
 // add lays out one fan with its scene and returns its part of the fleet file.
 func (c *campus) add(rnd *rand.Rand, s scene, gateway, id string, unit int) string {
-	f := ordinary(rnd)
+	return c.addFan(rnd, s, ordinary(rnd), gateway, id, unit)
+}
+
+func (c *campus) addFan(rnd *rand.Rand, s scene, f fanText, gateway, id string, unit int) string {
 	if s.fan != nil {
 		s.fan(&f)
 	}
@@ -90,6 +108,27 @@ func (c *campus) add(rnd *rand.Rand, s scene, gateway, id string, unit int) stri
 	c.ways[reading.FanID(id)] = s.way
 	c.put(rnd, s, label{fan: reading.FanID(id)})
 	return f.String()
+}
+
+// addGroup lays out fans that have something in common behind a gateway of
+// their own: a riser, or the time at which their troubles come.
+func (c *campus) addGroup(rnd *rand.Rand, g group, gateway string) (texts []string) {
+	riser := ordinary(rnd)
+	riser.idle = false
+	from := time.Duration((0.1 + 0.4*rnd.Float64()) * float64(time.Duration(c.hours)*time.Hour)).Truncate(time.Second)
+	for i, s := range g.scenes {
+		f := ordinary(rnd)
+		if g.riser {
+			f = riser
+			f.group = gateway
+		}
+		if g.together && s.kind != "" {
+			s.from, s.lasts = from, g.lasts
+		}
+		s.note = g.note + s.note
+		texts = append(texts, c.addFan(rnd, s, f, gateway, fmt.Sprintf("%s-ef%d", gateway, i+1), i+1))
+	}
+	return texts
 }
 
 // addGateway lays out the fans behind a gateway that gets a scene, all healthy,
@@ -124,23 +163,55 @@ func (c *campus) put(rnd *rand.Rand, s scene, l label) *label {
 	}
 	l.kind, l.note = s.kind, s.note
 	if s.kind != "" {
-		whole := time.Duration(c.hours) * time.Hour
-		l.onset = c.start.Add((whole/10 + time.Duration(rnd.Float64()*0.5*float64(whole))).Truncate(time.Second))
-		if s.hour > 0 {
-			l.onset = c.start.Add(time.Duration(s.hour) * time.Hour)
-		}
-		switch ends := rnd.IntN(3) == 0; {
-		case s.lasts > 0:
-			l.until = l.onset.Add(s.lasts)
-		case ends:
-			l.until = l.onset.Add(whole / 4)
-		}
+		l.onset, l.until = c.span(rnd, s)
 		if !s.harmless {
 			e := expected(s.kind)
-			l.want, l.also = e.want, e.also
+			l.want, l.instead, l.also = e.want, e.instead, e.also
 		}
-		c.faults = append(c.faults, field.Fault{Fan: l.fan, Gateway: l.gateway, Kind: s.kind, From: l.onset, Until: l.until, Size: s.size})
+		if s.want != "" {
+			l.want, l.also = s.want, append(l.also, l.want)
+		}
+		c.strike(rnd, s, &l)
 	}
 	c.labels = append(c.labels, &l)
 	return &l
+}
+
+// span is from when to when a scene's trouble is there.
+func (c *campus) span(rnd *rand.Rand, s scene) (onset, until time.Time) {
+	whole := time.Duration(c.hours) * time.Hour
+	onset = c.start.Add((whole/10 + time.Duration(rnd.Float64()*0.5*float64(whole))).Truncate(time.Second))
+	switch {
+	case s.whole:
+		return c.start, until
+	case s.from > 0:
+		onset = c.start.Add(s.from)
+	case s.hour > 0:
+		onset = c.start.Add(time.Duration(s.hour) * time.Hour)
+	}
+	switch ends := rnd.IntN(3) == 0; {
+	case s.lasts > 0:
+		until = onset.Add(s.lasts + s.every*time.Duration(max(s.times-1, 0)))
+	case ends:
+		until = onset.Add(whole / 4)
+	}
+	return onset, until
+}
+
+// strike puts a scene's trouble on the field, as often as it comes.
+func (c *campus) strike(rnd *rand.Rand, s scene, l *label) {
+	fault := field.Fault{Fan: l.fan, Gateway: l.gateway, Kind: s.kind, From: l.onset, Until: l.until, Size: s.size}
+	if s.most != 0 {
+		fault.Size = s.size * math.Pow(s.most/s.size, rnd.Float64())
+	}
+	for range max(s.times, 1) {
+		if s.times > 0 {
+			fault.Until = fault.From.Add(s.lasts)
+		}
+		c.faults = append(c.faults, fault)
+		if s.harmless {
+			c.shared = append(c.shared, fault)
+		}
+		fault.From = fault.From.Add(s.every)
+	}
 }

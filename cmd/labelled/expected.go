@@ -8,6 +8,8 @@ import (
 // expectation is what a kind of trouble ought to raise.
 type expectation struct {
 	want condition.Name
+	// instead says as much: a sensor that breathes room air shows no effect.
+	instead []condition.Name
 	// also holds of the fan as well: a motor that does not turn moves nothing,
 	// and it stays at its top short of its setpoint.
 	also []condition.Name
@@ -21,34 +23,35 @@ func expected(kind field.Kind) expectation {
 		off, atMin   = condition.OffSetpoint, condition.PinnedAtMin
 		noEffect     = condition.NoEffect
 	)
-	also := func(names ...condition.Name) []condition.Name { return names }
+	names := func(names ...condition.Name) []condition.Name { return names }
 	return map[field.Kind]expectation{
 		field.Undersized:         {want: pinned},
 		field.Leaking:            {want: pinned},
-		field.SetpointOutOfReach: {pinned, also(condition.SettingsChanged)},
+		field.SetpointOutOfReach: {want: pinned, also: names(condition.SettingsChanged)},
 		field.DeafWhenIdle:       {want: idle},
-		field.RestartOutOfReach:  {idle, also(condition.SettingsChanged)},
-		field.TubeOff:            {pinned, also(idle, noEffect, condition.SensorFrozen)},
+		field.RestartOutOfReach:  {want: idle, also: names(condition.SettingsChanged)},
+		field.TubeOff:            {want: pinned, instead: names(noEffect), also: names(idle, condition.SensorFrozen)},
 		field.ProbeWrongSide:     {want: condition.InvertedSign},
 		field.TubesSwapped:       {want: condition.InvertedSign},
 		field.SignLost:           {want: condition.InvertedSign},
-		field.OverFast:           {condition.Hunting, also(condition.ShortCycling)},
+		field.OverFast:           {want: condition.Hunting, also: names(condition.ShortCycling)},
 		field.ContactOpen:        {want: condition.ContactDisagrees},
 		field.ContactClosed:      {want: condition.ContactDisagrees},
-		field.ContactThreshold:   {want: condition.ContactDisagrees},
-		field.MotorOff:           {noEffect, also(pinned)},
-		field.Tripped:            {condition.ControllerFault, also(idle, pinned, noEffect)},
-		field.SensorFrozen:       {condition.SensorFrozen, also(pinned, idle, atMin, off, noEffect)},
-		field.SensorDrifting:     {condition.SensorOutOfRange, also(pinned, idle, atMin, off, condition.CreepingLoad)},
-		field.SensorOutOfRange:   {condition.SensorOutOfRange, also(pinned, idle, atMin, off, noEffect, condition.SensorFrozen)},
-		field.LeftInHand:         {condition.OverrideLeftOn, also(off, pinned)},
-		field.ShortCycling:       {condition.ShortCycling, also(condition.Hunting)},
-		field.SlowLoading:        {condition.CreepingLoad, also(pinned)},
-		field.SettingsChanged:    {condition.SettingsChanged, also(off, pinned, idle, atMin)},
+		field.ContactThreshold:   {want: condition.ContactDisagrees, also: names(condition.SettingsChanged)},
+		field.MotorOff:           {want: noEffect, also: names(pinned)},
+		field.Tripped:            {want: condition.ControllerFault, also: names(idle, pinned, noEffect)},
+		field.SensorFrozen:       {want: condition.SensorFrozen, also: names(pinned, idle, atMin, off, noEffect)},
+		field.SensorDrifting:     {want: condition.SensorOutOfRange, also: names(pinned, idle, atMin, off, condition.CreepingLoad)},
+		field.SensorOutOfRange:   {want: condition.SensorOutOfRange, also: names(pinned, idle, atMin, off, noEffect, condition.SensorFrozen)},
+		field.LeftInHand:         {want: condition.OverrideLeftOn, also: names(off, pinned)},
+		field.ShortCycling:       {want: condition.ShortCycling, also: names(condition.Hunting)},
+		field.SlowLoading:        {want: condition.CreepingLoad, also: names(pinned)},
+		field.SettingsChanged:    {want: off, also: names(condition.SettingsChanged, pinned, idle, atMin)},
+		field.MinSpeedRaised:     {want: condition.SettingsChanged, also: names(atMin, off)},
 		field.SilentUnit:         {want: condition.ControllerSilent},
 		field.TrunkCut:           {want: condition.LineSilent},
 		field.GatewayOff:         {want: condition.GatewayDown},
-		field.RepeatsOld:         {condition.DataNotMoving, also(condition.SensorFrozen)},
+		field.RepeatsOld:         {want: condition.DataNotMoving, also: names(condition.SensorFrozen)},
 		field.ZeroFills:          {want: condition.ControllerSilent},
 	}[kind]
 }

@@ -22,6 +22,9 @@ type fanText struct {
 	highAt      int // percent
 	height      float64
 	reference   string
+	group, role string
+	slowest     int    // percent; 0: as the fleet file takes it
+	forced      string // override_at_most; "": as the fleet file takes it
 }
 
 func (f *fanText) String() string {
@@ -30,6 +33,15 @@ func (f *fanText) String() string {
 	line("\n[[fans]]")
 	line("id = %q\ngateway = %q\nunit = %d\npointmap = %q\nduty = %q", f.id, f.gateway, f.unit, f.pointmap, f.duty)
 	line(`high_speed_at = "%d %%"`, f.highAt)
+	if f.group != "" {
+		line("group = %q\nrole = %q", f.group, f.role)
+	}
+	if f.slowest > 0 {
+		line(`min_speed = "%d %%"`, f.slowest)
+	}
+	if f.forced != "" {
+		line("rules.override_left_on.override_at_most = %q", f.forced)
+	}
 	if f.airflow {
 		line("controls = \"airflow\"\nsetpoint = \"%g m3/s\"", f.setpoint)
 		return b.String()
@@ -68,6 +80,7 @@ func head() string {
 	b.WriteString(mapText("flow", "", "points.airflow = {table = \"input\", address = 0, type = \"uint16\", scale = 1, unit = \"L/s\"}\n"+speedAndContact))
 	b.WriteString(mapText("remote", "", base+"points.setpoint = {table = \"holding\", address = 0, type = \"int16\", scale = 0.1, unit = \"Pa\"}\n"))
 	b.WriteString(mapText("settings", "", base+"points.restart_rise = {table = \"holding\", address = 1, type = \"int16\", scale = 0.1, unit = \"Pa\"}\n"))
+	b.WriteString(mapText("panel", "", base+ratio("min_speed", 2)+ratio("high_speed_at", 3)))
 	b.WriteString(mapText("contacts", "", base+discrete("enable", 1)+discrete("override", 2)+discrete("fault", 3)+discrete("running", 4)))
 	b.WriteString(mapText("zeroed", "absent_when = \"all_zero\"\n", base))
 	return b.String()
@@ -84,6 +97,10 @@ func pressureInt(scale float64, unit string) string {
 
 func discrete(point string, address int) string {
 	return fmt.Sprintf("points.%s = {table = \"discrete\", address = %d}\n", point, address)
+}
+
+func ratio(point string, address int) string {
+	return fmt.Sprintf("points.%s = {table = \"holding\", address = %d, type = \"uint16\", scale = 0.1, unit = \"%%\"}\n", point, address)
 }
 
 func mapText(name, keys, points string) string {

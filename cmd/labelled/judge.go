@@ -17,40 +17,67 @@ type sampleOf struct {
 	gateway reading.GatewayID
 }
 
-// scoreRun runs one campus through the rules and scores what they raise.
-func scoreRun(s settings, only []condition.Name) (*score, error) {
+// both is the score of the rules and of the baseline, over the same runs.
+type both struct{ rules, plain *score }
+
+func newBoth() both {
+	b := both{newScore(), newScore()}
+	b.plain.plain = true
+	return b
+}
+
+func (b both) add(o both) {
+	b.rules.add(o.rules)
+	b.plain.add(o.plain)
+}
+
+// judged collects the changes that one judge finds, by sample.
+type judged map[sampleOf][]condition.Transition
+
+func (j judged) take(changes []condition.Transition, only []condition.Name) {
+	for _, t := range changes {
+		if len(only) > 0 && !slices.Contains(only, t.Condition) {
+			continue
+		}
+		of := sampleOf{fan: t.Fan}
+		if t.Fan == "" {
+			of.gateway = t.Gateway
+		}
+		j[of] = append(j[of], t)
+	}
+}
+
+// scoreRun runs one campus through the rules and the baseline and scores what
+// they raise.
+func scoreRun(s settings, only []condition.Name) (both, error) {
+	result := newBoth()
+	result.rules.only, result.plain.only = only, only
 	c, err := newCampus(s)
 	if err != nil {
-		return nil, err
+		return result, err
 	}
-	result := newScore()
-	engine := rules.New(c.fleet)
-	changes := make(map[sampleOf][]condition.Transition)
+	engine, plain := rules.New(c.fleet), newBaseline(c.fleet)
+	byRules, byPlain := make(judged), make(judged)
 	err = c.run(func(r *reading.Reading) error {
-		result.readings++
-		for _, t := range engine.Observe(r) {
-			if len(only) == 0 || slices.Contains(only, t.Condition) {
-				of := sampleOf{fan: t.Fan}
-				if t.Fan == "" {
-					of.gateway = t.Gateway
-				}
-				changes[of] = append(changes[of], t)
-			}
-		}
+		result.rules.readings++
+		byPlain.take(plain.Observe(r), only)
+		byRules.take(engine.Observe(r), only)
 		return nil
 	})
-	result.runs = 1
-	result.fanTime = time.Duration(len(c.fleet.Fans)*c.hours) * time.Hour
+	result.rules.runs = 1
+	result.rules.fanTime = time.Duration(len(c.fleet.Fans)*c.hours) * time.Hour
 	for _, l := range c.labels {
-		result.judge(fmt.Sprintf("seed %d", s.seed), l, changes[sampleOf{l.fan, l.gateway}], c.end())
+		where := fmt.Sprintf("seed %d", s.seed)
+		result.rules.judge(where, l, byRules[sampleOf{l.fan, l.gateway}], c.end())
+		result.plain.judge(where, l, byPlain[sampleOf{l.fan, l.gateway}], c.end())
 	}
 	return result, err
 }
 
 // scoreAll scores runs of the seeds from s.seed on, some at a time, and adds them up in
 // the order of the seeds.
-func scoreAll(seeds, workers int, s settings, only []condition.Name) (*score, error) {
-	scores, failures := make([]*score, seeds), make([]error, seeds)
+func scoreAll(seeds, workers int, s settings, only []condition.Name) (both, error) {
+	scores, failures := make([]both, seeds), make([]error, seeds)
 	next := make(chan int)
 	var done sync.WaitGroup
 	for range workers {
@@ -67,10 +94,10 @@ func scoreAll(seeds, workers int, s settings, only []condition.Name) (*score, er
 	}
 	close(next)
 	done.Wait()
-	total := newScore()
+	total := newBoth()
 	for i, one := range scores {
 		if failures[i] != nil {
-			return nil, fmt.Errorf("seed %d: %w", s.seed+uint64(i), failures[i])
+			return total, fmt.Errorf("seed %d: %w", s.seed+uint64(i), failures[i])
 		}
 		total.add(one)
 	}

@@ -20,8 +20,12 @@ type label struct {
 	shows   time.Time // zero: never
 	limit   time.Duration
 	want    condition.Name   // "": nothing may be raised
+	instead []condition.Name // that say as much
 	also    []condition.Name // true consequences
 	note    string
+	// holds reports whether what was raised is literally so on the readings,
+	// whatever the fault; nil: nothing was looked at.
+	holds func(*condition.Transition) bool
 }
 
 // faulty reports whether the sample has a fault that ought to raise something.

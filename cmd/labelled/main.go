@@ -16,7 +16,7 @@ import (
 )
 
 const usage = `usage: labelled write --dir DIR [--seed N] [--hours N] [--fans N]
-       labelled score [--seeds N] [--seed N] [--hours N] [--fans N] [--rules LIST] [--cases]
+       labelled score [--seeds N] [--seed N] [--hours N] [--fans N] [--rules LIST] [--cases] [--baseline-cases]
 `
 
 func main() { os.Exit(command(os.Args[1:], os.Stdout, os.Stderr)) }
@@ -117,8 +117,9 @@ func scoreCommand(args []string, out, diagnostics io.Writer) error {
 	flags.SetOutput(diagnostics)
 	seeds := flags.Int("seeds", 20, "how many `runs`, of the seeds from --seed on")
 	flags.Uint64Var(&s.seed, "seed", 1, "the first `seed`")
-	list := flags.String("rules", "", "only these `conditions`, with commas between")
+	chosen := flags.String("rules", "", "only these `conditions`, with commas between")
 	cases := flags.Bool("cases", false, "also list every miss, late finding, false alarm and second condition")
+	plain := flags.Bool("baseline-cases", false, "the same of the baseline")
 	workers := flags.Int("workers", 2, "how many runs at a time")
 	common(flags, &s)
 	if err := check(flags, args, &s); err != nil {
@@ -127,7 +128,7 @@ func scoreCommand(args []string, out, diagnostics io.Writer) error {
 	if *seeds < 1 || *workers < 1 {
 		return errors.New("--seeds and --workers are 1 or more")
 	}
-	only, err := names(*list)
+	only, err := names(*chosen)
 	if err != nil {
 		return err
 	}
@@ -136,12 +137,20 @@ func scoreCommand(args []string, out, diagnostics io.Writer) error {
 		return err
 	}
 	if *cases {
-		for _, line := range total.cases {
-			fmt.Fprintln(out, line)
-		}
-		fmt.Fprintln(out)
+		list(out, total.rules)
 	}
-	return total.print(out, only)
+	if *plain {
+		list(out, total.plain)
+	}
+	return total.print(out)
+}
+
+// list writes what one judge did wrong.
+func list(out io.Writer, judge *score) {
+	for _, line := range judge.cases {
+		fmt.Fprintln(out, line)
+	}
+	fmt.Fprintln(out)
 }
 
 // names parses a list of conditions.

@@ -7,6 +7,7 @@ import (
 	"fanwarden/config"
 	"fanwarden/poller/field"
 	"fanwarden/poller/reading"
+	"fanwarden/rules/condition"
 )
 
 // run lets the campus run for its hours and gives tell every reading of it, in
@@ -20,7 +21,10 @@ func (c *campus) run(tell func(*reading.Reading) error) error {
 		}
 	}
 	p := poll{field: f, rnd: rand.New(rand.NewPCG(c.seed, 0x706f6c6c)), fans: make([]fanPoll, len(c.fleet.Fans))}
-	witnesses, healthy := c.witnesses()
+	witnesses, healthy, err := c.witnesses(f)
+	if err != nil {
+		return err
+	}
 	var r reading.Reading
 	for f.Now().Before(c.end()) {
 		f.Step(tick)
@@ -31,6 +35,9 @@ func (c *campus) run(tell func(*reading.Reading) error) error {
 			}
 			for _, w := range witnesses[fan.ID] {
 				w.see(&r)
+			}
+			if n := c.notes[fan.ID]; n != nil {
+				n.see(&r)
 			}
 			if err := tell(&r); err != nil {
 				return err
@@ -52,39 +59,40 @@ type onLabel struct {
 }
 
 func (w onLabel) see(r *reading.Reading) {
-	if !r.Time.Before(w.label.onset) && (w.label.until.IsZero() || r.Time.Before(w.label.until)) {
+	if r.Time.Before(w.label.onset) {
+		if l, learns := w.witness.(interface{ learn(*reading.Reading) }); learns {
+			l.learn(r)
+		}
+	} else if w.label.until.IsZero() || r.Time.Before(w.label.until) {
 		w.witness.see(r)
 	}
 }
 
 // witnesses returns who looks at the readings of each fan, and the twins that
 // some of them look at beside. A gateway's witness looks at all its fans.
-func (c *campus) witnesses() (map[reading.FanID][]onLabel, *twins) {
+func (c *campus) witnesses(f *field.Field) (map[reading.FanID][]onLabel, *twins, error) {
 	all := make(map[reading.FanID][]onLabel)
 	var twinned []*config.Fan
-	var eyes []*twinEye
+	healthy := &twins{}
 	for _, l := range c.labels {
 		var shared witness
 		for _, fan := range c.fleet.Fans {
 			if !l.faulty() || l.fan != fan.ID && (l.fan != "" || l.gateway != fan.Gateway.ID) {
 				continue
 			}
-			if shared == nil {
+			switch {
+			case shared != nil:
+			case l.want == condition.DataNotMoving:
+				shared = newRepeatsEye(f, fan.Gateway)
+			case l.want == condition.CreepingLoad:
+				shared, twinned = &weekEye{twins: healthy, cfg: fan, start: c.start}, append(twinned, fan)
+			default:
 				shared = witnessOf(l.want, fan, period(fan))
 			}
-			w := shared
-			if w == nil {
-				eye := &twinEye{cfg: fan, stood: episode{need: 2 * minute, grace: minute}}
-				w, eyes, twinned = eye, append(eyes, eye), append(twinned, fan)
-			}
-			all[fan.ID] = append(all[fan.ID], onLabel{w, l})
+			all[fan.ID] = append(all[fan.ID], onLabel{shared, l})
 		}
 	}
-	healthy := c.newTwins(twinned)
-	for _, eye := range eyes {
-		eye.twins = healthy
-	}
-	return all, healthy
+	return all, healthy, c.fillTwins(healthy, twinned)
 }
 
 // conclude enters in the labels what the witnesses saw.

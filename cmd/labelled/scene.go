@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"fanwarden/poller/field"
+	"fanwarden/rules/condition"
 )
 
 // scene is one sample to be labelled: a kind of fan, the trouble that it gets,
@@ -12,10 +13,16 @@ import (
 type scene struct {
 	kind  field.Kind
 	size  float64 // 0: one that shows clearly
+	most  float64 // of a size at random, each factor as likely as another; 0: it is size
 	fan   func(*fanText)
 	way   way
 	lasts time.Duration // of the trouble; 0: to the end, or for some hours
 	hour  int           // of the run at which the trouble comes; 0: at random
+	from  time.Duration // the same; 0: as hour says
+	whole bool          // it is there from the beginning to the end
+	times int           // that it comes, `every` so often; 0: once
+	every time.Duration
+	want  condition.Name // that it ought to raise on this fan; "": as its kind
 	note  string
 	// harmless: what is put on the fan is no fault: a setpoint that is moved
 	// from afar, an override for two hours.
@@ -49,18 +56,43 @@ func fanScenes() []scene {
 		{kind: field.SignLost},
 		{kind: field.SignLost, fan: discharge, note: "probe on discharge"},
 		{kind: field.OverFast},
+		{kind: field.OverFast, size: 15, most: 120, note: "of any speed"},
+		{kind: field.OverFast, size: 15, most: 120, fan: discharge, note: "probe on discharge"},
+		{kind: field.OverFast, size: 15, most: 120, fan: airflow, note: "controls airflow"},
 		{kind: field.ContactOpen},
 		{kind: field.ContactClosed},
+		{kind: field.ContactClosed, fan: discharge, note: "probe on discharge"},
 		{kind: field.ContactThreshold},
+		{kind: field.ContactThreshold, size: 0.3, most: 0.7, note: "at any speed"},
 		{kind: field.MotorOff},
+		{kind: field.MotorOff, fan: discharge, note: "probe on discharge"},
+		{kind: field.MotorOff, fan: airflow, note: "controls airflow"},
+		{kind: field.MotorOff, fan: idling, note: "goes idle"},
 		{kind: field.Tripped, fan: contacts},
 		{kind: field.SensorFrozen},
+		{kind: field.SensorFrozen, fan: discharge, note: "probe on discharge"},
+		{kind: field.SensorFrozen, fan: airflow, note: "controls airflow"},
+		{kind: field.SensorFrozen, fan: coarse, note: "a coarse sensor"},
 		{kind: field.SensorDrifting},
+		{kind: field.SensorDrifting, size: 60, most: 150, fan: awake, note: "fast"},
+		{kind: field.SensorDrifting, size: -6, most: -20, fan: awake, want: condition.PinnedAtMin, note: "towards too much"},
 		{kind: field.SensorOutOfRange},
-		{kind: field.LeftInHand, fan: contacts},
+		{kind: field.SensorOutOfRange, size: -1, note: "at the other end"},
+		{kind: field.SensorOutOfRange, fan: discharge, note: "probe on discharge"},
+		{kind: field.LeftInHand, fan: forcedBriefly, size: 0.3, most: 1},
+		{kind: field.LeftInHand, fan: contacts, size: 0.3, most: 1, hour: 3, note: "for longer than a day"},
 		{kind: field.ShortCycling, fan: idling},
+		{kind: field.ShortCycling, fan: quiet, note: "little demand"},
 		{kind: field.SlowLoading},
-		{kind: field.SettingsChanged},
+		{kind: field.SettingsChanged, fan: awake},
+		{kind: field.SettingsChanged, fan: discharge, size: 1.3, most: 2, note: "probe on discharge"},
+		{kind: field.SettingsChanged, fan: airflow, size: 1.25, most: 1.5, note: "controls airflow"},
+		{kind: field.ContactThreshold, fan: panel, size: 0.4, most: 0.6, want: condition.SettingsChanged, note: "the controller tells"},
+		{kind: field.MinSpeedRaised, fan: panel, note: "the controller tells"},
+		{kind: field.MinSpeedRaised, fan: panel, size: 0.3, most: 0.5, note: "the controller tells, a little"},
+		{kind: field.MinSpeedRaised, fan: tooFast, size: 0.6, whole: true, want: condition.PinnedAtMin, note: "its lowest speed is too high"},
+		{kind: field.Undersized, size: 0.1, most: 0.6, note: "of any size"},
+		{kind: field.Leaking, size: 2, most: 50, note: "of any size"},
 		{kind: field.SilentUnit},
 
 		// Ill fans that look healthy.
@@ -85,9 +117,45 @@ func fanScenes() []scene {
 		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, fan: awake, note: "20 minutes at its top"},
 		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, fan: discharge, note: "20 minutes at its top, on discharge"},
 		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, fan: awakeCoarse, note: "20 minutes at its top, a coarse sensor"},
+		{kind: field.Crowded, fan: busy, hour: 7, lasts: 18 * minute, times: 2, every: 12 * time.Hour, harmless: true, note: "18 minutes beyond its top, twice"},
+		{kind: field.Crowded, fan: busyIdle, hour: 9, lasts: 18 * minute, times: 2, every: 9 * time.Hour, harmless: true, note: "18 minutes beyond its top, twice, goes idle"},
+		{kind: field.Crowded, size: 0.25, most: 0.5, fan: awake, hour: 4, lasts: 4 * minute, times: 60, every: 12 * minute, harmless: true,
+			note: "regular demand"},
+		{kind: field.Crowded, size: 0.2, most: 0.4, fan: regular, hour: 6, lasts: 25 * minute, times: 16, every: 50 * minute, harmless: true,
+			note: "regular demand, slow"},
+		{kind: field.NotPermitted, fan: contacts, hour: 20, lasts: 8 * time.Hour, harmless: true, note: "off at night"},
+		{fan: slow, note: "at its lowest speed all night"},
+		{fan: panel, note: "a controller that tells its settings"},
 		{fan: small, note: "a fan that peaks reach"},
 		{fan: airflow, note: "constant airflow"},
 		{fan: discharge, note: "probe on discharge"},
+	}
+}
+
+// group is some fans with something in common.
+type group struct {
+	scenes   []scene
+	riser    bool // they share one
+	together bool // their troubles come and go at the same time
+	lasts    time.Duration
+	note     string
+}
+
+// groupScenes lists what is tried on several fans at once, once a run.
+func groupScenes() []group {
+	return []group{
+		{riser: true, note: "a lead and its standby", scenes: []scene{{fan: lead}, {fan: standby}}},
+		{riser: true, note: "a lead and its standby that nobody reads the permit of", scenes: []scene{{fan: silently(lead)}, {fan: silently(standby)}}},
+		{riser: true, note: "a lead, too small, and its standby that is not called", scenes: []scene{{kind: field.Undersized, fan: lead},
+			{kind: field.NotPermitted, fan: standby, whole: true, harmless: true}}},
+		{riser: true, note: "a lead, too small, and its standby that helps", scenes: []scene{{kind: field.Undersized, size: 0.5, fan: lead}, {fan: standby}}},
+		{riser: true, note: "a pair side by side", scenes: []scene{{fan: parallel}, {fan: parallel}}},
+		{riser: true, together: true, note: "a pair side by side, a door left open",
+			scenes: []scene{{kind: field.Leaking, size: 6, fan: parallel}, {kind: field.Leaking, size: 6, fan: parallel}}},
+		{together: true, note: "a changed point map", scenes: []scene{{kind: field.SignLost}, {kind: field.SignLost}, {kind: field.SignLost},
+			{kind: field.SignLost, fan: discharge}, {kind: field.SignLost}, {kind: field.SignLost}}},
+		{together: true, lasts: 3 * time.Hour, note: "a power cut of half the units",
+			scenes: []scene{{kind: field.SilentUnit}, {}, {kind: field.SilentUnit}, {}, {kind: field.SilentUnit}, {}}},
 	}
 }
 
@@ -115,6 +183,31 @@ func tellsRestart(f *fanText) { idling(f); f.restart, f.pointmap = 0, "settings"
 func contacts(f *fanText) { f.pointmap = "contacts" }
 
 func remote(f *fanText) { f.pointmap = "remote" }
+
+func forcedBriefly(f *fanText) { contacts(f); f.forced = "6h" }
+
+func panel(f *fanText) { f.pointmap, f.idle = "panel", false }
+
+func tooFast(f *fanText) { awake(f); f.setpoint, f.slowest, f.height = -18, 60, 5 }
+
+func busy(f *fanText) { f.duty, f.idle, f.reference = "bath", false, "indoor" }
+
+func busyIdle(f *fanText) { idling(f); f.duty = "bath" }
+
+func regular(f *fanText) { f.duty, f.idle = "dryer_shaft", false }
+
+func slow(f *fanText) { f.duty, f.idle = "general", false }
+
+func lead(f *fanText) { contacts(f); f.role = "lead" }
+
+func standby(f *fanText) { contacts(f); f.role = "standby" }
+
+func parallel(f *fanText) { f.role = "parallel" }
+
+// silently is a kind of fan whose contacts are not read.
+func silently(fan func(*fanText)) func(*fanText) {
+	return func(f *fanText) { fan(f); f.pointmap = "rooftop" }
+}
 
 func coarse(f *fanText) { f.pointmap = "coarse" }
 

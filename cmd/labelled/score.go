@@ -21,8 +21,11 @@ type score struct {
 	healthy        int           // samples without a fault
 	healthyAlarmed int
 	faulty         int
-	misdiagnosed   int
-	cases          []string // what went wrong, in words
+	misdiagnosed   int              // raised anything beside their own condition
+	untruly        int              // of these, what is not true of the fan
+	only           []condition.Name // that are asked for; none: all
+	plain          bool             // of the baseline, which judges every condition
+	cases          []string         // what went wrong, in words
 }
 
 func newScore() *score { return &score{byName: make(map[condition.Name]*tally)} }
@@ -47,6 +50,7 @@ func (s *score) add(o *score) {
 	s.healthyAlarmed += o.healthyAlarmed
 	s.faulty += o.faulty
 	s.misdiagnosed += o.misdiagnosed
+	s.untruly += o.untruly
 	s.cases = append(s.cases, o.cases...)
 }
 
@@ -61,16 +65,27 @@ func (s *score) judge(where string, l *label, changes []condition.Transition, en
 	} else {
 		s.healthy++
 	}
-	wrong, second := 0, 0
+	wrong, second, untrue := 0, 0, 0
 	for i := range raised {
 		switch c := &raised[i]; l.verdict(c) {
 		case falseAlarm:
 			s.of(c.Condition).wrong++
 			wrong++
 			s.note(where, l, "false alarm: %s raised %s (%s)", c.Condition, instant(c.Time), c.Summary)
+		case literal:
+			s.of(c.Condition).wrong++
+			s.of(c.Condition).literal++
+			wrong++
+			s.note(where, l, "healthy, but so: %s raised %s (%s)", c.Condition, instant(c.Time), c.Summary)
+		case consequence:
+			s.of(c.Condition).second++
+			s.of(c.Condition).truly++
+			second++
+			s.note(where, l, "second, a true consequence: %s raised %s (%s)", c.Condition, instant(c.Time), c.Summary)
 		case misdiagnosis:
 			s.of(c.Condition).second++
 			second++
+			untrue++
 			s.note(where, l, "second: %s raised %s (%s)", c.Condition, instant(c.Time), c.Summary)
 		}
 	}
@@ -79,6 +94,9 @@ func (s *score) judge(where string, l *label, changes []condition.Transition, en
 	}
 	if second > 0 {
 		s.misdiagnosed++
+	}
+	if untrue > 0 {
+		s.untruly++
 	}
 }
 
@@ -104,18 +122,26 @@ func (s *score) close(where string, l *label, changes []condition.Transition, en
 	}
 }
 
+// asked reports whether a condition was asked for.
+func (s *score) asked(name condition.Name) bool {
+	return len(s.only) == 0 || slices.Contains(s.only, name)
+}
+
 // find scores whether the expected condition was raised, and when.
 func (s *score) find(where string, l *label, raised []condition.Transition) {
+	if !s.asked(l.want) {
+		return
+	}
 	t := s.of(l.want)
 	t.faults++
 	if !l.shows.IsZero() {
 		t.shown++
 	}
 	i := slices.IndexFunc(raised, func(c condition.Transition) bool {
-		return c.Condition == l.want && l.verdict(&c) == right
+		return l.verdict(&c) == right
 	})
 	switch d, _ := condition.Find(l.want); {
-	case i < 0 && !d.Judged:
+	case i < 0 && !d.Judged && !s.plain:
 		return
 	case i < 0 && l.shows.IsZero():
 		s.note(where, l, "never shown: %s", l.want)
@@ -155,8 +181,10 @@ func (s *score) note(where string, l *label, format string, args ...any) {
 type verdict uint8
 
 const (
-	right verdict = iota
-	falseAlarm
+	right       verdict = iota
+	falseAlarm          // there is no fault
+	literal             // there is no fault, but it is literally so: a note that holds
+	consequence         // of the fault, and true of the fan, but it is the second of one cause
 	misdiagnosis
 )
 
@@ -164,10 +192,14 @@ const (
 func (l *label) verdict(c *condition.Transition) verdict {
 	on := !c.Time.Before(l.onset) && (l.until.IsZero() || c.Time.Before(l.until.Add(linger)))
 	switch {
+	case (!l.faulty() || !on) && l.holds != nil && l.holds(c):
+		return literal
 	case !l.faulty() || !on:
 		return falseAlarm
-	case c.Condition != l.want && !slices.Contains(l.also, c.Condition):
-		return misdiagnosis
+	case c.Condition == l.want || slices.Contains(l.instead, c.Condition):
+		return right
+	case slices.Contains(l.also, c.Condition) || l.holds != nil && l.holds(c):
+		return consequence
 	}
-	return right
+	return misdiagnosis
 }

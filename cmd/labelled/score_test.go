@@ -1,6 +1,7 @@
 package main
 
 import (
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -29,6 +30,8 @@ func TestWhatARaisedConditionIsWorth(t *testing.T) {
 	const pinned, idle = condition.PinnedAtMax, condition.StuckIdle
 	hidden, ended, healthy, also := pinnedLabel(), pinnedLabel(), &label{fan: "ef2"}, pinnedLabel()
 	hidden.shows, ended.until, also.also = time.Time{}, after(200), []condition.Name{idle}
+	instead, drawn := pinnedLabel(), &label{fan: "ef2", holds: func(c *condition.Transition) bool { return c.Time == after(10) }}
+	instead.instead = []condition.Name{idle}
 	for _, test := range []struct {
 		name   string
 		label  *label
@@ -43,7 +46,9 @@ func TestWhatARaisedConditionIsWorth(t *testing.T) {
 		{"before its onset", pinnedLabel(), raised(pinned, 59), tally{faults: 1, shown: 1, wrong: 1}},
 		{"twice, the first counts", pinnedLabel(), raised(pinned, 112, 200), tally{faults: 1, shown: 1, found: 1, inTime: 1}},
 		{"something else", pinnedLabel(), raised(idle, 112), tally{faults: 1, shown: 1, second: 1}},
-		{"a true consequence", also, raised(idle, 112), tally{faults: 1, shown: 1}},
+		{"a true consequence", also, raised(idle, 112), tally{faults: 1, shown: 1, second: 1, truly: 1}},
+		{"what says as much", instead, raised(idle, 112), tally{faults: 1, shown: 1, found: 1, inTime: 1}},
+		{"healthy, but so", drawn, raised(pinned, 10, 20), tally{wrong: 2, literal: 1}},
 		{"soon after its end", ended, raised(pinned, 225), tally{faults: 1, shown: 1, found: 1}},
 		{"long after its end", ended, raised(pinned, 231), tally{faults: 1, shown: 1, wrong: 1}},
 		{"on a healthy fan", healthy, raised(pinned, 10, 20), tally{wrong: 2}},
@@ -51,9 +56,8 @@ func TestWhatARaisedConditionIsWorth(t *testing.T) {
 		s := newScore()
 		s.judge("", test.label, test.raised, after(1000))
 		got := *s.of(pinned)
-		got.delays, got.second = nil, got.second+s.of(idle).second
-		if got.faults != test.want.faults || got.shown != test.want.shown || got.found != test.want.found || got.inTime != test.want.inTime ||
-			got.unseen != test.want.unseen || got.wrong != test.want.wrong || got.second != test.want.second {
+		got.delays, got.open, got.second, got.truly = nil, 0, got.second+s.of(idle).second, got.truly+s.of(idle).truly
+		if !reflect.DeepEqual(got, test.want) {
 			t.Errorf("%s: %+v, want %+v", test.name, got, test.want)
 		}
 	}
@@ -84,26 +88,35 @@ func TestWhatIsLeftStandingAfterAFault(t *testing.T) {
 }
 
 func TestTheTable(t *testing.T) {
-	total := newScore()
+	total := newBoth()
 	for i, minutes := range []float64{100, 105, 112, 121} {
-		one := newScore()
-		one.runs, one.readings, one.fanTime = 1, 1000, 12*time.Hour
-		one.judge("seed 1", pinnedLabel(), raised(condition.PinnedAtMax, minutes), after(1000))
+		one := newBoth()
+		one.rules.runs, one.rules.readings, one.rules.fanTime = 1, 1000, 12*time.Hour
+		one.rules.judge("seed 1", pinnedLabel(), raised(condition.PinnedAtMax, minutes), after(1000))
+		one.plain.judge("seed 1", pinnedLabel(), raised(condition.PinnedAtMax, minutes+10), after(1000))
 		if i == 0 {
-			one.judge("seed 1", &label{fan: "ef2", note: "gusts"}, raised(condition.InvertedSign, 7), after(1000))
+			one.rules.judge("seed 1", &label{fan: "ef2", note: "gusts"}, raised(condition.InvertedSign, 7), after(1000))
+		}
+		if i == 1 {
+			one.plain.judge("seed 1", &label{fan: "ef3", kind: field.OverFast, want: condition.Hunting,
+				also: []condition.Name{condition.PinnedAtMax}}, raised(condition.PinnedAtMax, 7), after(1000))
 		}
 		total.add(one)
 	}
 	var out strings.Builder
-	if err := total.print(&out, nil); err != nil {
+	if err := total.print(&out); err != nil {
 		t.Fatal(err)
 	}
 	table := strings.Join(strings.Fields(out.String()), " ")
 	for _, want := range []string{
-		"pinned_at_max 4 4 3 75.0 1 0 0 0 0 15:00 31:00",
-		"inverted_sign 0 0 0 - 0 0 1 0 0 - -",
-		"all judged 4 4 3 75.0 1 0 1 0 0 15:00 31:00",
-		"4 runs, 2 fan-days, 4000 readings; 1 samples without a fault, of which 1 had a false alarm (100.0 %); 4 with one, of which 0 were",
+		"pinned_at_max 4 4 3 75.0 1 0 0 0 0 0 0 15:00 31:00",
+		"inverted_sign 0 0 0 - 0 0 1 0 0 0 0 - -",
+		"all judged 4 4 3 75.0 1 0 1 0 0 0 0 15:00 31:00",
+		"pinned_at_max 4 75.0 0 0 0 15:00 | 50.0 0 1 0 25:00",
+		"inverted_sign 0 - 1 0 0 - | - 0 0 0 -",
+		"4 runs, 2 fan-days, 4000 readings",
+		"rules: 1 samples without a fault, of which 1 had a false alarm (100.0 %); 4 with one, of which 0 had a second condition (0.0 %), 0 an",
+		"held thresholds: 0 samples without a fault, of which 0 had a false alarm (- %); 5 with one, of which 1 had a second condition (20.0 %), 0 an",
 		"A fault is one trouble",
 	} {
 		if !strings.Contains(table, want) {
@@ -111,15 +124,16 @@ func TestTheTable(t *testing.T) {
 		}
 	}
 	for _, d := range condition.Catalogue() {
-		if line := string(d.Name) + " 0 not judged by this version"; strings.Contains(table, line) == d.Judged {
+		if line := string(d.Name) + " 0 0 not judged"; strings.Contains(table, line) == d.Judged {
 			t.Errorf("%s, judged: %v, in\n%s", d.Name, d.Judged, out.String())
 		}
 	}
-	if len(total.cases) != 2 || !strings.Contains(total.cases[0], "(healthy, gusts)") {
-		t.Errorf("cases %q", total.cases)
+	if cases := total.rules.cases; len(cases) != 2 || !strings.Contains(cases[0], "(healthy, gusts)") {
+		t.Errorf("cases %q", cases)
 	}
 	out.Reset()
-	if err := total.print(&out, []condition.Name{condition.StuckIdle}); err != nil || strings.Contains(out.String(), "inverted_sign  ") {
+	total.rules.only = []condition.Name{condition.StuckIdle}
+	if err := total.print(&out); err != nil || strings.Contains(out.String(), "inverted_sign  ") {
 		t.Errorf("%v, of stuck_idle only:\n%s", err, out.String())
 	}
 }

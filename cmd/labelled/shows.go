@@ -222,12 +222,35 @@ func (p *unheardEye) see(r *reading.Reading) { p.stood.see(r.Time, !r.Outcome.An
 
 func (p *unheardEye) shown() (time.Time, time.Duration) { return p.stood.at, p.stood.need }
 
-// witnessOf returns the witness for a condition, nil where its definition has
-// no figures: the fan's twin tells.
+// witnessOf returns the witness for a condition of one fan, or of what is not
+// heard; nil for one that needs more than the readings.
 func witnessOf(want condition.Name, cfg *config.Fan, poll time.Duration) witness {
-	hold := func(need time.Duration) episode { return episode{need: need, grace: minute} }
+	hold := func(need time.Duration) episode { return episode{need: need, grace: max(minute, 2*poll)} }
 	setting, _ := condition.Find(want)
+	e := eye{cfg: cfg}
 	switch want {
+	case condition.Hunting:
+		return &swingsEye{eye: e, poll: poll}
+	case condition.ShortCycling:
+		return &cyclingEye{eye: e}
+	case condition.OverrideLeftOn:
+		return &overrideEye{hold(mostOverride(cfg.Rules) + minute)}
+	case condition.ControllerFault:
+		return &faultEye{episode{need: setting.Default.Hold + 2*poll, grace: 2 * poll}}
+	case condition.SensorFrozen:
+		return &frozenEye{cfg: cfg}
+	case condition.SensorOutOfRange:
+		return &rangeEye{cfg, hold(10 * minute)}
+	case condition.ContactDisagrees:
+		return &contactEye{cfg: cfg, poll: poll, stood: total{need: 20 * minute, grace: 3 * poll}}
+	case condition.SettingsChanged:
+		return &settingsEye{make(map[reading.Point]float64), hold(30 * minute)}
+	case condition.NoEffect:
+		return &noEffectEye{e, hold(30 * minute)}
+	case condition.OffSetpoint:
+		return &offEye{e, hold(48 * minute)}
+	case condition.PinnedAtMin:
+		return &atMinEye{e, hold(cfg.Rules[want].Hold + 5*minute)}
 	case condition.PinnedAtMax:
 		return &pinnedEye{eye: eye{cfg: cfg}, stood: hold(30 * minute)}
 	case condition.StuckIdle:

@@ -1,10 +1,10 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"slices"
-	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -13,15 +13,17 @@ import (
 
 // tally is the score of one condition.
 type tally struct {
-	faults int // that ought to raise it
-	shown  int // of these, whose readings ever showed it
-	found  int // of all, raised while the fault was on
-	inTime int // of the shown, raised within the limit
-	unseen int // of those that never showed, raised all the same: found before it was due
-	wrong  int // raised on samples without a fault
-	second int // raised on samples with another fault
-	open   int // still raised two hours after the fault had ended
-	delays []time.Duration
+	faults  int // that ought to raise it
+	shown   int // of these, whose readings ever showed it
+	found   int // of all, raised while the fault was on
+	inTime  int // of the shown, raised within the limit
+	unseen  int // of those that never showed, raised all the same: found before it was due
+	wrong   int // raised on samples without a fault
+	literal int // of these, what is literally so
+	second  int // raised on samples with another fault
+	truly   int // of these, true consequences of it
+	open    int // still raised two hours after the fault had ended
+	delays  []time.Duration
 }
 
 func (t *tally) add(o *tally) {
@@ -31,7 +33,9 @@ func (t *tally) add(o *tally) {
 	t.inTime += o.inTime
 	t.unseen += o.unseen
 	t.wrong += o.wrong
+	t.literal += o.literal
 	t.second += o.second
+	t.truly += o.truly
 	t.open += o.open
 	t.delays = append(t.delays, o.delays...)
 }
@@ -46,62 +50,102 @@ func quantile(delays []time.Duration, q float64) (d time.Duration, ok bool) {
 	return delays[min(max(rank, 1), len(delays))-1], true
 }
 
-// print writes the table for the conditions asked for (all where there are
-// none), the totals and the definitions.
-func (s *score) print(out io.Writer, only []condition.Name) error {
+// print writes the table of the rules for the conditions asked for, the rules
+// beside the baseline, the totals and the definitions.
+func (b both) print(out io.Writer) error {
+	return errors.Join(b.rules.table(out), b.beside(out), b.rates(out))
+}
+
+// table is the table of the rules.
+func (s *score) table(out io.Writer) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(w, "condition\tfaults\tshown\tin time\trecall %\tlate\tunshown found\tfalse alarms\tsecond\tleft standing\tmedian\tp95\t")
+	fmt.Fprintln(w, "condition\tfaults\tshown\tin time\trecall %\tlate\tunshown found\tfalse alarms\tso\tsecond\ttrue\tleft standing\tmedian\tp95\t")
 	var total tally
 	for _, d := range condition.Catalogue() {
 		t := s.of(d.Name)
-		if len(only) > 0 && !slices.Contains(only, d.Name) {
-			continue
+		switch {
+		case !s.asked(d.Name):
+		case !d.Judged:
+			fmt.Fprintf(w, "%s\t%d\t%d\tnot judged\t\t\t\t\t\t\t\t\t\t\t\n", d.Name, t.faults, t.shown)
+		default:
+			total.add(t)
+			t.line(w, string(d.Name))
 		}
-		if !d.Judged {
-			fmt.Fprintf(w, "%s\t%d\t%s\tnot judged by this version\t\t\t\t\t\t\t\t\n", d.Name, t.faults, "")
-			continue
-		}
-		total.add(t)
-		t.line(w, string(d.Name))
 	}
 	total.line(w, "all judged")
-	if err := w.Flush(); err != nil {
-		return err
-	}
-	_, err := io.WriteString(out, s.rates()+definitions)
-	return err
+	return w.Flush()
 }
 
 func (t *tally) line(w io.Writer, name string) {
-	delays := slices.Sorted(slices.Values(t.delays))
-	median, _ := quantile(delays, 0.5)
-	p95, any := quantile(delays, 0.95)
-	times := [2]string{"-", "-"}
-	if any {
-		times = [2]string{span(median), span(p95)}
-	}
-	fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%s\t%d\t%d\t%d\t%d\t%d\t%s\t%s\t\n", name, t.faults, t.shown, t.inTime,
-		percent(t.inTime, t.shown), t.found-t.inTime-t.unseen, t.unseen, t.wrong, t.second, t.open, times[0], times[1])
+	fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%s\t%s\t\n", name, t.faults, t.shown, t.inTime,
+		percent(t.inTime, t.shown), t.found-t.inTime-t.unseen, t.unseen, t.wrong, t.literal, t.second, t.truly, t.open,
+		t.delay(0.5), t.delay(0.95))
 }
 
-// rates is the line of totals.
-func (s *score) rates() string {
-	var b strings.Builder
-	days := s.fanTime.Hours() / 24
-	fmt.Fprintf(&b, "\n%d runs, %.0f fan-days, %d readings; %d samples without a fault, of which %d had a false alarm (%s %%); ",
-		s.runs, days, s.readings, s.healthy, s.healthyAlarmed, percent(s.healthyAlarmed, s.healthy))
-	fmt.Fprintf(&b, "%d with one, of which %d were misdiagnosed (%s %%)\n", s.faulty, s.misdiagnosed, percent(s.misdiagnosed, s.faulty))
-	return b.String()
+// delay writes a quantile of the delays.
+func (t *tally) delay(q float64) string {
+	d, any := quantile(slices.Sorted(slices.Values(t.delays)), q)
+	if !any {
+		return "-"
+	}
+	return span(d)
+}
+
+// beside is the rules beside the baseline.
+func (b both) beside(out io.Writer) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(w, "\nrules, then held thresholds\tshown\trecall %\tfalse\tsecond\tuntrue\tmedian\t|\trecall %\tfalse\tsecond\tuntrue\tmedian\t")
+	var rules, plain tally
+	for _, d := range condition.Catalogue() {
+		r, p := b.rules.of(d.Name), b.plain.of(d.Name)
+		switch {
+		case !b.rules.asked(d.Name):
+			continue
+		case d.Judged:
+			rules.add(r)
+			plain.add(p)
+			fmt.Fprintf(w, "%s\t%d\t%s\t|\t%s\t\n", d.Name, r.shown, r.short(), p.short())
+		default:
+			fmt.Fprintf(w, "%s\t%d\tnot judged\t\t\t\t\t|\t%s\t\n", d.Name, r.shown, p.short())
+		}
+	}
+	fmt.Fprintf(w, "all that are judged\t%d\t%s\t|\t%s\t\n", rules.shown, rules.short(), plain.short())
+	return w.Flush()
+}
+
+func (t *tally) short() string {
+	return fmt.Sprintf("%s\t%d\t%d\t%d\t%s", percent(t.inTime, t.shown), t.wrong, t.second, t.second-t.truly, t.delay(0.5))
+}
+
+// rates is the line of totals and the definitions.
+func (b both) rates(out io.Writer) error {
+	s := b.rules
+	_, err := fmt.Fprintf(out, "\n%d runs, %.0f fan-days, %d readings\n%s%s%s", s.runs, s.fanTime.Hours()/24, s.readings,
+		s.samples("rules"), b.plain.samples("held thresholds"), definitions)
+	return err
+}
+
+// samples says how many samples were judged wrongly.
+func (s *score) samples(who string) string {
+	return fmt.Sprintf("%s: %d samples without a fault, of which %d had a false alarm (%s %%); "+
+		"%d with one, of which %d had a second condition (%s %%), %d an untrue one\n", who,
+		s.healthy, s.healthyAlarmed, percent(s.healthyAlarmed, s.healthy), s.faulty, s.misdiagnosed,
+		percent(s.misdiagnosed, s.faulty), s.untruly)
 }
 
 const definitions = `
 A fault is one trouble given to one fan or gateway, from its onset to its end; a sample is one fan or gateway for one run.
 Shown: the readings, looked at afterwards, carry the condition for as long as its limit or its evidence needs. In time: raised
-within the limit from when it first showed (pinned_at_max 30 min, stuck_idle 60 min, inverted_sign 15 min from a start, 20 from
-a swap, 30 where only the map is wrong; what is not heard: hold and two polls). Recall: in time of shown. Late: shown, raised after the limit. Unshown
-found: raised, though by these measures it did not have to be. False alarm: raised without a fault, before its onset or long
-after its end. Second: raised beside the fault's own condition and not a true consequence of it. Left standing: still raised
-two hours after the fault had ended. Delay: from first shown to raised.
+within the limit from when it first showed: pinned_at_max 30 min, stuck_idle 60 min, inverted_sign 15 min from a start, 20 from
+a swap, 30 where only the map is wrong; hunting 30 after 20 min of swings; contact_disagrees when 20 min of it have added up;
+no_effect 20 after ten minutes of command; sensor_frozen 60 after the speed has moved 15 points; sensor_out_of_range 10;
+off_setpoint 60 after 45 min; short_cycling 60 after the sixth start of an hour; settings_changed 30; override_left_on what is
+allowed and a minute; pinned_at_min its hold and 5 min; data_not_moving when 30 min of repeats that are wrong have added up;
+creeping_load three weeks; what is not heard or reported: hold and two polls. Recall: in time of shown. Late: shown, raised
+after the limit. Unshown found: raised, though by these measures it did not have to be. False alarm: raised without a fault,
+before its onset or long after its end; so: of these, what is literally so on the readings (pinned_at_min of a fan that its
+draught alone serves). Second: raised beside the fault's own condition; true: of these, true consequences of the fault;
+untrue: the others. Left standing: still raised two hours after the fault had ended. Delay: from first shown to raised.
 `
 
 func percent(part, whole int) string {
