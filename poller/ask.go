@@ -11,8 +11,8 @@ import (
 	"fanwarden/poller/reading"
 )
 
-// held stands for a block that was not asked because a late answer could pass
-// for its own.
+// held stands for a block that was not asked: because a late answer could pass
+// for its own, or because a second try of it would have taken too long.
 var held = &reading.Failure{Outcome: reading.Timeout,
 	Err: errors.New("an answer that is overdue could be taken for the answer to this request")}
 
@@ -146,16 +146,24 @@ func (w *worker) get(ctx context.Context, r *Request) *reading.Failure {
 	return failure
 }
 
-// getOnce asks for a request in one, or in parts if a late answer could pass
-// for its own.
+// getOnce asks for a request as it is, or, if a late answer could pass for its
+// own, in another shape: with some unused registers behind it, since one answer
+// is lost less easily than several, or else in parts, if it can be asked at all.
 func (w *worker) getOnce(ctx context.Context, r *Request) *reading.Failure {
 	w.line.late.forget(time.Now())
 	if !w.line.late.fits(r.Unit, r.Table, r.bytes()) {
 		return w.exchange(ctx, r)
 	}
+	if wide, ok := w.line.late.widen(r, w.gateway); ok {
+		failure := w.exchange(ctx, &wide)
+		if !refused(failure) {
+			return failure
+		}
+		r.narrow = true
+	}
 	parts := w.line.late.reshape(r)
 	if parts == nil {
-		return w.getWide(ctx, r)
+		return held
 	}
 	for i := range parts {
 		if failure := w.exchange(ctx, &parts[i]); failure != nil {
@@ -165,25 +173,14 @@ func (w *worker) getOnce(ctx context.Context, r *Request) *reading.Failure {
 	return nil
 }
 
-// getWide asks for a request with some unused registers behind it, if it can be
-// asked at all.
-func (w *worker) getWide(ctx context.Context, r *Request) *reading.Failure {
-	wide, ok := w.line.late.widen(r, w.gateway)
-	if !ok {
-		return held
-	}
-	failure := w.exchange(ctx, &wide)
-	if refused(failure) {
-		r.narrow = true
-		return held
-	}
-	return failure
-}
-
 // exchange sends one request and takes its answer.
 func (w *worker) exchange(ctx context.Context, r *Request) *reading.Failure {
 	l := w.line
-	if failure := l.connect(ctx); failure != nil {
+	limit := w.spare(time.Now())
+	if limit <= 0 {
+		return held
+	}
+	if failure := l.connect(ctx, limit); failure != nil {
 		return failure
 	}
 	if w.gateway.Pause > 0 && !l.sleep(ctx, l.rested.Add(w.gateway.Pause)) {
@@ -210,8 +207,12 @@ func (w *worker) exchange(ctx context.Context, r *Request) *reading.Failure {
 	}
 	// A connection that stood idle since the last cycle and breaks now was
 	// closed by the gateway before the request came: nobody will answer it.
-	if idle := failure.Outcome == reading.Reset && !l.fresh; !idle {
+	broken := failure.Outcome == reading.Reset
+	if idle := broken && !l.fresh; !idle {
 		l.late.add(r, now)
+	}
+	if broken && l.fresh {
+		w.round.broken++
 	}
 	l.drop(now)
 	return failure

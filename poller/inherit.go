@@ -48,8 +48,7 @@ func (l *line) inherit(before *line) {
 // inherit takes over how a unit fares. One that is silent is due at once: the
 // change of the file may have been made to mend it.
 func (u *unit) inherit(before *unit) {
-	u.failures, u.passed, u.outcome, u.since = before.failures, before.passed, before.outcome, before.since
-	u.named = before.named
+	u.failures, u.passed, u.failure, u.since = before.failures, before.passed, before.failure, before.since
 	u.cost, u.told, u.due = before.cost, before.told, time.Now()
 	var blocks []block
 	for i := range u.blocks {

@@ -17,8 +17,8 @@ import (
 // is time: after a failure the connection is closed, and the next one is opened
 // only when the gateway's late_reply has passed. This is the second, for
 // answers that are later still: as long as one could come, no request is sent
-// that it would fit. The block is asked for in parts of other lengths instead,
-// or with a few unused registers behind it where max_gap allows them, or, where
+// that it would fit. The block is asked for with a few unused registers behind
+// it instead where max_gap allows them, or in parts of other lengths, or, where
 // neither can be, not at all until the danger is over.
 //
 // UDP has numbers, but they begin anew with every socket, and a new socket can

@@ -4,6 +4,7 @@ import (
 	"testing"
 	"time"
 
+	"go.uber.org/zap"
 	"pgregory.net/rapid"
 
 	"fanwarden/config"
@@ -113,4 +114,26 @@ func fewest(l *late, runs []Request) int {
 		}
 	}
 	return least
+}
+
+// A value that is asked for again is as old as the last answer that brought it.
+func TestAgeOfWhatWasAskedForAgain(t *testing.T) {
+	g := &config.Gateway{ID: "g", Scheme: "rtuovertcp", Timeout: time.Second, MaxGap: 8, MaxRegisters: 125, PollEvery: time.Minute}
+	fan := registers(g, 1, 4)
+	fan.PointMap = &config.PointMap{}
+	w := newWorker(PlanGateway(g, []*config.Fan{fan}), nil, nil, zap.NewNop())
+	runs := w.units[0].blocks[0].runs()
+	begin := time.Unix(1000, 0)
+	w.begin(begin.Add(time.Minute))
+	w.take(&runs[0], begin) // lost with its neighbours, and asked for again
+	w.take(&w.units[0].blocks[0].Request, begin.Add(3*time.Second))
+	w.finish(0, begin.Add(5*time.Second))
+	if at := w.cycle.Readings[0].Time.Sub(begin); at != 3*time.Second {
+		t.Errorf("the reading is of %v after the first answer; want 3 s", at)
+	}
+	w.take(&runs[1], begin.Add(4*time.Second))
+	w.finish(0, begin.Add(5*time.Second))
+	if at := w.cycle.Readings[0].Time.Sub(begin); at != 3*time.Second {
+		t.Errorf("the oldest value is of %v after the first answer; want 3 s", at)
+	}
 }

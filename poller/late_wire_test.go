@@ -26,12 +26,14 @@ func TestLateRepliesOverRTUOnTCP(t *testing.T) {
 		units       int
 		period      int  // in timeouts
 		apart       bool // single values that cannot be asked for in parts
+		gap         int  // unused registers that may be read
 	}{
-		{"to the connection that asked", false, 3, 4, 10, false},
-		{"to the newest connection, within late_reply", true, 3, 4, 10, false},
-		{"to the newest connection, much later than late_reply", true, 10, 4, 10, false},
-		{"to the newest connection, much later, one unit", true, 10, 1, 4, false},
-		{"to the newest connection, much later, single values", true, 10, 1, 4, true},
+		{"to the connection that asked", false, 3, 4, 10, false, 0},
+		{"to the newest connection, within late_reply", true, 3, 4, 10, false, 0},
+		{"to the newest connection, much later than late_reply", true, 10, 4, 10, false, 0},
+		{"to the newest connection, much later, unused registers allowed", true, 10, 4, 10, false, 7},
+		{"to the newest connection, much later, one unit", true, 10, 1, 4, false, 0},
+		{"to the newest connection, much later, single values", true, 10, 1, 4, true, 7},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
@@ -56,12 +58,12 @@ func TestLateRepliesOverRTUOnTCP(t *testing.T) {
 			server := serve(t, true, test.transparent, decide)
 			g := newGateway("rtuovertcp", server.address())
 			g.Timeout, g.LateReply, g.PollEvery = timeout, 2*timeout, time.Duration(test.period)*timeout
+			g.MaxGap = test.gap
 			fans := []*config.Fan{newFan(g, 1, 0), newFan(g, 1, 20), newFan(g, 1, 40), newFan(g, 1, 60)}
 			for unit := 2; unit <= test.units; unit++ {
 				fans = append(fans, newFan(g, unit, 0))
 			}
 			if test.apart {
-				g.MaxGap = 7
 				for _, fan := range fans {
 					fan.Points[1].Address += 9
 				}

@@ -80,21 +80,24 @@ func (l *line) sleep(ctx context.Context, until time.Time) bool {
 	}
 }
 
-// connect makes sure that there is a session. A gateway that cannot be reached
-// is lost from then on.
-func (l *line) connect(ctx context.Context) *reading.Failure {
+// connect makes sure that there is a session, within a limit. A gateway that
+// cannot be reached is lost from then on, unless it had less than dialLimit.
+func (l *line) connect(ctx context.Context, limit time.Duration) *reading.Failure {
 	if l.session != nil {
 		return nil
 	}
 	if !l.sleep(ctx, l.quiet) {
 		return stopped()
 	}
-	bounded, cancel := context.WithTimeout(ctx, dialLimit)
+	bounded, cancel := context.WithTimeout(ctx, min(limit, dialLimit))
 	defer cancel()
 	session, err := l.dial(bounded, l.gateway)
 	if err != nil {
 		if ctx.Err() != nil {
 			return stopped()
+		}
+		if limit < dialLimit && bounded.Err() != nil {
+			return held
 		}
 		failure := asFailure(err)
 		l.lose(failure, time.Now())

@@ -221,8 +221,9 @@ func TestPauseAfterConnecting(t *testing.T) {
 	}
 }
 
-// Units that break the connection are asked again only where it has brought an
-// answer before: it may be that the gateway has closed it.
+// Units that break the connection are asked again at once only where it has
+// brought an answer before: it may be that the gateway has closed it. The second
+// try of each comes at the end.
 func TestReconnectAfterAnAnswer(t *testing.T) {
 	g := newGateway("tcp", "")
 	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
@@ -236,8 +237,8 @@ func TestReconnectAfterAnAnswer(t *testing.T) {
 	for _, a := range cycles[0].asked {
 		units = append(units, a.unit)
 	}
-	if len(units) != 5 || !equal(units, []int{1, 2, 3, 3, 4}) {
-		t.Errorf("asked %v; want unit 3 twice and unit 4 once", units)
+	if len(units) != 7 || !equal(units, []int{1, 2, 3, 3, 4, 3, 4}) {
+		t.Errorf("asked %v; want unit 3 twice and unit 4 once, and each once more", units)
 	}
 }
 

@@ -74,7 +74,7 @@ func (p *Poller) Reload(fleet *config.Fleet, swap func()) {
 func (p *Poller) begin(workers []*worker) {
 	for _, w := range workers {
 		if w.gateway.Scheme == "rtu" && len(w.units) > 0 {
-			w.line.connect(context.Background())
+			w.line.connect(context.Background(), dialLimit)
 		}
 	}
 	for _, w := range workers {

@@ -12,8 +12,10 @@ import (
 type round struct {
 	start, next time.Time
 	answers     int             // requests that were answered, if only with a refusal
-	failures    int             // units that did not
+	failures    int             // tries of units that ended otherwise
 	lost        time.Duration   // what these took
+	broken      int             // new connections that broke
+	second      bool            // units are asked for the second time
 	over        bool            // the rest of the units is not asked any more
 	outcome     reading.Outcome // of the units that were not asked, when over
 }
@@ -22,6 +24,10 @@ type round struct {
 // because the next failure would take more than a period off it, all told. One
 // lost answer shall cost one reading, however long it is waited for.
 const fewestFailures = 2
+
+// fewestBroken is how many new connections in a cycle must break before the
+// gateway counts as gone. A single one can be an answer that was lost.
+const fewestBroken = 2
 
 // askHealthy asks every unit that answered when it was last asked. After one
 // that does not, it goes on from the other end: units that die together are
@@ -68,26 +74,27 @@ func (w *worker) askIll(ctx context.Context) {
 	}
 }
 
-// ask asks a unit for all its blocks, until one is not answered.
+// ask asks a unit for the blocks that it has not answered for in this cycle,
+// until one is not answered.
 func (w *worker) ask(ctx context.Context, u *unit) {
 	tried := time.Now()
 	u.asked, w.tried = true, tried
 	heard := false
-	for i := 0; i < len(u.blocks) && !w.round.over; {
-		asked, failure := w.askBlock(ctx, u, i)
+	for u.next < len(u.blocks) && !w.round.over {
+		asked, failure := w.askBlock(ctx, u, u.next)
 		switch {
 		case ctx.Err() != nil:
 			w.round.over = true
 			return
 		case failure == held:
-			w.again(&u.blocks[i])
+			w.again(&u.blocks[u.next])
 		case failure != nil && failure.Outcome != reading.Exception:
-			w.unanswered(u, i, failure, tried)
+			w.unanswered(u, failure, tried)
 			return
 		default:
 			heard = true
 		}
-		i += asked
+		u.next += asked
 	}
 	if heard {
 		w.heard(u)

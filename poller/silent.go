@@ -1,6 +1,7 @@
 package poller
 
 import (
+	"errors"
 	"slices"
 	"time"
 
@@ -51,7 +52,7 @@ func (w *worker) wholePeriods(d time.Duration) time.Duration {
 // not even of the gateway.
 func (w *worker) mute() bool {
 	return !w.line.away && len(w.units) > 0 &&
-		!slices.ContainsFunc(w.units, func(u *unit) bool { return !u.ill() || u.named })
+		!slices.ContainsFunc(w.units, func(u *unit) bool { return !u.ill() || u.named() })
 }
 
 // before reports whether u is to be tried before another unit that stands
@@ -64,18 +65,22 @@ func (w *worker) before(u, other *unit) bool {
 }
 
 // heard notes that a unit answered. Where one that was silent answers again,
-// the trouble may be over for the others as well: they are all due.
+// the trouble may be over for the others as well: they are all due. One lost
+// answer was no silence.
 func (w *worker) heard(u *unit) {
 	if u.healthy() {
 		return
 	}
 	first := !slices.ContainsFunc(w.units, (*unit).healthy)
+	silent := u.told || u.passed
 	if u.told {
 		w.log.Info("unit answers again", zap.Int("unit", u.id),
 			zap.Duration("silent_for", time.Since(u.since).Round(time.Second)))
 	}
 	u.failures, u.told, u.passed = 0, false, false
-	w.allDue(first)
+	if silent || first {
+		w.allDue(first)
+	}
 }
 
 // allDue makes every silent unit due; when the whole line was dead, also those
@@ -90,12 +95,11 @@ func (w *worker) allDue(wholeLine bool) {
 	}
 }
 
-// unanswered notes that block i of a unit was not answered, which goes for the
-// blocks behind it as well.
-func (w *worker) unanswered(u *unit, i int, failure *reading.Failure, tried time.Time) {
-	for ; i < len(u.blocks); i++ {
+// unanswered notes that the next block of a unit was not answered, which goes
+// for the blocks behind it as well.
+func (w *worker) unanswered(u *unit, failure *reading.Failure, tried time.Time) {
+	for i := u.next; i < len(u.blocks); i++ {
 		u.blocks[i].outcome = failure.Outcome
-		w.fail(&u.blocks[i].Request, failure.Outcome)
 	}
 	now := time.Now()
 	if failure.Outcome == reading.Refused && !w.line.away { // as UDP learns it
@@ -106,20 +110,19 @@ func (w *worker) unanswered(u *unit, i int, failure *reading.Failure, tried time
 		return
 	}
 	cost := w.worstCase(failure, now.Sub(tried))
-	u.failed(failure.Outcome, w.round.start, tried, cost, w.gateway.PollEvery)
-	u.named = failure.Code != 0
-	if u.failures == 2 { // a single lost answer is no change of state
-		u.told = true
-		w.log.Warn("unit does not answer; it is tried less and less often, at most every 30 s where the period allows",
-			zap.Int("unit", u.id), zap.Error(failure))
+	u.failure, u.cost = failure, cost
+	if !w.round.second {
+		u.failed(w.round.start, tried, w.gateway.PollEvery)
+		u.again = lostAnswer(failure) && u.failures <= secondTries
+		w.backwards = w.backwards != (u.failures == 1)
 	}
-	// A gateway that breaks every connection before it has answered anything
-	// is as good as gone. It may be this unit's doing, which is why the unit
-	// counts as silent too: the others are asked first when it is back.
-	if failure.Outcome == reading.Reset && w.round.answers == 0 {
+	// A gateway that breaks one new connection after the other before it has
+	// answered anything is as good as gone. It may be this unit's doing, which
+	// is why the unit counts as silent too: the others are asked first when it
+	// is back.
+	if failure.Outcome == reading.Reset && w.round.answers == 0 && (w.line.lost || w.round.broken >= fewestBroken) {
 		w.line.lose(failure, now)
 	}
-	w.backwards = w.backwards != (u.failures == 1)
 	w.round.failures++
 	w.round.lost += min(cost, now.Sub(tried)+w.quiet())
 	switch {
@@ -156,23 +159,45 @@ func (w *worker) timeoutCost() time.Duration {
 	return w.gateway.Timeout
 }
 
-// giveUp gives the units that were not asked in this cycle their outcome: that
-// of a lost gateway, of their own last try, or, where others took their time, a
-// time-out.
+// overtaken stands for the failure of a unit that others left no time for.
+var overtaken = &reading.Failure{Outcome: reading.Timeout,
+	Err: errors.New("the time-outs of other units took the time of the cycle")}
+
+// giveUp gives the blocks that were not answered for in this cycle their
+// outcome. Where the unit was asked that is what its last try ended with;
+// where it was not, that of a lost gateway, of its own last try, or, where
+// others took their time, a time-out.
 func (w *worker) giveUp() {
 	for _, u := range w.units {
-		if u.asked {
-			continue
-		}
-		outcome := w.round.outcome
-		if !w.line.away {
-			if !u.ill() {
-				u.passed, u.outcome, u.cost = true, reading.Timeout, w.timeoutCost()
+		for i := u.next; i < len(u.blocks); i++ {
+			outcome := u.blocks[i].outcome
+			if !u.asked {
+				outcome = w.unasked(u)
 			}
-			outcome = u.outcome
-		}
-		for i := range u.blocks {
 			w.fail(&u.blocks[i].Request, outcome)
 		}
+		w.tell(u)
 	}
+}
+
+// unasked returns the outcome of a unit that was not asked in this cycle.
+func (w *worker) unasked(u *unit) reading.Outcome {
+	if w.line.away {
+		return w.round.outcome
+	}
+	if !u.ill() {
+		u.passed, u.failure, u.cost = true, overtaken, w.timeoutCost()
+	}
+	return u.failure.Outcome
+}
+
+// tell logs that a unit is silent, once. A cycle without its answer is no
+// change of state yet.
+func (w *worker) tell(u *unit) {
+	if u.failures < 2 || u.told {
+		return
+	}
+	u.told = true
+	w.log.Warn("unit does not answer; it is tried less and less often, at most every 30 s where the period allows",
+		zap.Int("unit", u.id), zap.Error(u.failure))
 }

@@ -9,13 +9,13 @@ import (
 
 // fanRound is what one cycle brought for one fan, beside its values.
 type fanRound struct {
-	failed   bool            // a block that it cannot do without was not answered
-	outcome  reading.Outcome // why, if failed
-	code     uint8           // of the first point that was refused
-	answered time.Time       // when its first value was
-	heard    time.Time       // when the gateway last heard from its unit, if it says so
-	words    bool            // registers of its own were read
-	alive    bool            // one of them was not 0
+	failed   bool                      // a block that it cannot do without was not answered
+	outcome  reading.Outcome           // why, if failed
+	code     uint8                     // of the first point that was refused
+	heard    time.Time                 // when the gateway last heard from its unit, if it says so
+	words    bool                      // registers of its own were read
+	alive    bool                      // one of them was not 0
+	answered [reading.Points]time.Time // when each of its points was, last
 }
 
 // blankReadings returns a reading for each fan in which every point that is
@@ -69,9 +69,7 @@ func (w *worker) setAll(p reading.Point, value float64, quality reading.Quality,
 // set gives a fan the value of a point as it was answered now.
 func (w *worker) set(i int, p reading.Point, value float64, quality reading.Quality, now time.Time) {
 	r, f := &w.cycle.Readings[i], &w.fans[i]
-	if f.answered.IsZero() {
-		f.answered = now
-	}
+	f.answered[p] = now
 	if quality != reading.Good {
 		r.Mark(p, quality)
 		return
@@ -91,9 +89,7 @@ func (w *worker) refuse(r *Request, code uint8) {
 			if f.code == 0 {
 				f.code = code
 			}
-			if f.answered.IsZero() {
-				f.answered = now
-			}
+			f.answered[s.Point] = now
 		}
 	}
 }
@@ -129,7 +125,7 @@ func (w *worker) again(b *block) {
 // finish makes the reading of a fan out of what the cycle brought.
 func (w *worker) finish(i int, now time.Time) {
 	r, f, fan := &w.cycle.Readings[i], &w.fans[i], w.plan.Fans[i]
-	r.Time = f.time(now)
+	r.Time = f.oldest(now)
 	switch {
 	case f.failed:
 		r.Time, r.Outcome = now, f.outcome
@@ -151,16 +147,20 @@ func (w *worker) finish(i int, now time.Time) {
 	}
 }
 
-// time returns how old the oldest of a fan's values is: as old as its first
-// answer, or as what the gateway last heard of its unit and answers with.
-func (f *fanRound) time(now time.Time) time.Time {
-	switch {
-	case f.answered.IsZero():
-		return now
-	case !f.heard.IsZero() && f.heard.Before(f.answered):
+// oldest returns when the oldest of a fan's values was answered or, where that
+// is longer ago, when the gateway that answers with them last heard of its
+// unit; now where there are none.
+func (f *fanRound) oldest(now time.Time) time.Time {
+	oldest := now
+	for _, at := range f.answered {
+		if !at.IsZero() && at.Before(oldest) {
+			oldest = at
+		}
+	}
+	if !f.heard.IsZero() && f.heard.Before(oldest) {
 		return f.heard
 	}
-	return f.answered
+	return oldest
 }
 
 // noValue reports whether the fan answered without a usable speed or

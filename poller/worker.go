@@ -96,7 +96,7 @@ func (w *worker) begin(next time.Time) {
 	copy(w.cycle.Readings, w.blank)
 	clear(w.fans)
 	for _, u := range w.units {
-		u.asked = false
+		u.asked, u.again, u.next = false, false, 0
 	}
 }
 
@@ -105,6 +105,7 @@ func (w *worker) poll(ctx context.Context) {
 	w.begin(time.Now().Add(w.gateway.PollEvery))
 	w.askHealthy(ctx)
 	w.askIll(ctx)
+	w.askAgain(ctx)
 	w.giveUp()
 	now := time.Now()
 	for i := range w.cycle.Readings {
