@@ -12,14 +12,15 @@ import (
 // evidence stands, whether it was raised for it, and what explains it away.
 type life struct {
 	name     condition.Name
-	setting  condition.Setting
-	state    condition.State // the rule's last word
-	stands   bool            // the evidence stands, raised or silenced
-	active   bool            // raised and not cleared
-	silenced condition.Name  // by what, "" if by nothing
+	setting  condition.Setting `plain:"-"`
+	state    condition.State   // the rule's last word
+	stands   bool              // the evidence stands, raised or silenced
+	active   bool              // raised and not cleared
+	silenced condition.Name    // by what, "" if by nothing
 	severity condition.Severity
 	since    time.Time
 	raised   time.Time
+	incident string // the id of the incident that it is part of, "" where it stands alone
 	finding  condition.Finding
 }
 
@@ -38,7 +39,7 @@ func (l *life) verdict(severity condition.Severity) condition.Verdict {
 // standing is what pages show of a condition that stands.
 func (l *life) standing() condition.Standing {
 	return condition.Standing{Condition: l.name, Severity: l.severity, Since: l.since, Raised: l.raised,
-		SilencedBy: l.silenced, Finding: l.finding}
+		SilencedBy: l.silenced, Incident: l.incident, Finding: l.finding}
 }
 
 // end forgets that the condition ever stood; the setting stays.
@@ -60,6 +61,11 @@ type source struct {
 // raise makes l active and tells it.
 func (e *Engine) raise(of source, l *life, now time.Time) {
 	l.active, l.raised, l.silenced = true, now, ""
+	if f := e.fans[of.fan]; f != nil {
+		e.gather(f, l, now)
+	} else {
+		e.gatherGateways(e.gateways[of.gateway], l, now)
+	}
 	e.tell(of, l, now, condition.Raised, "")
 }
 
@@ -70,10 +76,12 @@ func (e *Engine) clear(of source, l *life, now time.Time, why condition.Reason) 
 		e.tell(of, l, now, condition.Cleared, why)
 		last := &e.out[len(e.out)-1]
 		last.Summary = "over after " + units.Span(now.Sub(l.raised)) + "; it was: " + last.Summary
+		l.incident = ""
 	}
 }
 
 func (e *Engine) tell(of source, l *life, now time.Time, change condition.Change, why condition.Reason) {
 	e.out = append(e.out, condition.Transition{Time: now, Building: of.building, Gateway: of.gateway, Fan: of.fan,
-		Condition: l.name, Change: change, Reason: why, Severity: l.severity, Finding: l.finding})
+		Condition: l.name, Change: change, Reason: why, Severity: l.severity, Incident: l.incident,
+		Finding: l.finding})
 }

@@ -47,7 +47,7 @@ func (e *Engine) Reload(fleet *config.Fleet, now time.Time) []condition.Transiti
 // disarmGateway clears what stands of a gateway that is gone, or of a rule
 // that is switched off.
 func (e *Engine) disarmGateway(g *gateway, rules condition.Settings, gone bool, now time.Time) {
-	for _, rule := range []*gatewayRule{&g.down, &g.line} {
+	for _, rule := range g.rules() {
 		if gone || !rules[rule.life.name].Enabled {
 			e.clear(g.source, &rule.life, now, condition.Disarmed)
 			rule.life.end()
@@ -98,6 +98,15 @@ func (e *Engine) adopt(fleet *config.Fleet) {
 		e.join(f, cfg, fleet)
 	}
 	e.meet(fleet)
+	e.settleIn(fleet)
+}
+
+// settleIn lists the fans of each building.
+func (e *Engine) settleIn(fleet *config.Fleet) {
+	e.buildings = make(map[reading.BuildingID][]*fan, len(fleet.Buildings))
+	for _, cfg := range fleet.Fans {
+		e.buildings[cfg.Building.ID] = append(e.buildings[cfg.Building.ID], e.fans[cfg.ID])
+	}
 }
 
 // meet shows the fans of each group to each other.

@@ -33,7 +33,7 @@ func (e *Engine) GatewayView(id reading.GatewayID) ([]condition.Verdict, []condi
 	}
 	verdicts := make([]condition.Verdict, 0, 2)
 	var standing []condition.Standing
-	for _, rule := range []*gatewayRule{&g.down, &g.line} {
+	for _, rule := range g.rules() {
 		verdicts, standing = view(&rule.life, rule.life.setting.Severity, verdicts, standing)
 	}
 	return verdicts, standing

@@ -19,6 +19,7 @@ type event struct {
 	Change    Change             `json:"change"`
 	Reason    Reason             `json:"reason,omitempty"`
 	Severity  string             `json:"severity"`
+	Incident  string             `json:"incident,omitempty"`
 	Summary   string             `json:"summary"`
 	Evidence  evidence           `json:"evidence"`
 	Causes    []string           `json:"causes"`
@@ -26,7 +27,7 @@ type event struct {
 
 // MarshalJSON writes a transition as one object: time, building, gateway, fan
 // (absent for a gateway's own), condition, change, reason (of a clearing),
-// severity, summary, evidence (numbers by name, in the order of the finding)
+// severity, incident (of one that several share), summary, evidence (numbers by name, in the order of the finding)
 // and causes (the likeliest first, each with its first check). A number that is
 // not finite is left out.
 func (t Transition) MarshalJSON() ([]byte, error) {
@@ -36,7 +37,7 @@ func (t Transition) MarshalJSON() ([]byte, error) {
 	}
 	return json.Marshal(event{Time: t.Time.UTC().Format(time.RFC3339Nano), Building: t.Building, Gateway: t.Gateway,
 		Fan: t.Fan, Condition: t.Condition, Change: t.Change, Reason: t.Reason, Severity: t.Severity.String(),
-		Summary: t.Summary, Evidence: t.Evidence, Causes: causes})
+		Incident: t.Incident, Summary: t.Summary, Evidence: t.Evidence, Causes: causes})
 }
 
 // String returns the cause and its first check in one line.

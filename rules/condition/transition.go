@@ -80,6 +80,7 @@ type Standing struct {
 	Since      time.Time // when its evidence began
 	Raised     time.Time // when it was raised; zero while it was never raised because it is silenced
 	SilencedBy Name      // the condition that explains it, "" where none does
+	Incident   string    // the id of the incident that it is part of, "" where it stands alone
 	Finding
 }
 
@@ -93,6 +94,7 @@ type Transition struct {
 	Change    Change
 	Reason    Reason // of a clearing
 	Severity  Severity
+	Incident  string // the id of the incident that it is part of, "" where it stands alone
 	Finding
 }
 

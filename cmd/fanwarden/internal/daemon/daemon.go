@@ -69,12 +69,13 @@ func Start(o Options) (*Daemon, error) {
 			return nil, err
 		}
 	}
+	if err := d.startMemory(); err != nil {
+		d.Stop()
+		return nil, err
+	}
 	d.startPoller()
 	o.Log.Info("watching", zap.String("fleet", o.Fleet.Name), zap.Int("fans", len(o.Fleet.Fans)),
 		zap.Int("gateways", len(o.Fleet.Gateways)), zap.String("version", o.Version))
-	if o.Fleet.Store.Dir != "" {
-		o.Log.Warn("this version keeps nothing on disk: [store] is read and not used")
-	}
 	return d, nil
 }
 

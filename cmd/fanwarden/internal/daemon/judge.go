@@ -20,10 +20,11 @@ import (
 type judge struct {
 	log *zap.Logger
 
-	mu     sync.Mutex
-	fleet  *config.Fleet
-	engine *rules.Engine
-	board  *export.Board
+	mu      sync.Mutex
+	fleet   *config.Fleet
+	engine  *rules.Engine
+	board   *export.Board
+	changes uint64 // of conditions, that were told
 }
 
 func newJudge(fleet *config.Fleet, version string, log *zap.Logger, now time.Time) *judge {
@@ -109,6 +110,7 @@ func (j *judge) publish(now time.Time) {
 
 // tell writes one line for each change of a condition.
 func (j *judge) tell(changes []condition.Transition) {
+	j.changes += uint64(len(changes))
 	for i := range changes {
 		c := &changes[i]
 		fields := []zap.Field{zap.String("building", string(c.Building)), zap.String("gateway", string(c.Gateway)),
