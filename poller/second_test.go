@@ -203,6 +203,35 @@ func TestLossyNeighboursDoNotWakeTheDead(t *testing.T) {
 	}
 }
 
+// A unit that lost its answers twice over is not left alone as if it were dead
+// when a neighbour that lost some as well is heard again.
+func TestLossyNeighboursAreTriedTogether(t *testing.T) {
+	g := newGateway("tcp", "")
+	var begin time.Time
+	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
+		if begin.IsZero() {
+			begin = a.at
+		}
+		cycle := int(a.at.Sub(begin) / g.PollEvery)
+		if a.unit == 2 && (cycle == 3 || cycle == 4) || a.unit == 3 && cycle == 4 {
+			return 100 * time.Millisecond, failure(reading.Garbled)
+		}
+		return 10 * time.Millisecond, nil
+	}}
+	cycles, _ := watch(t, f, fleetOf(fansOf(g, 4)...), time.Minute)
+	for i, c := range cycles {
+		for j, r := range c.Readings {
+			want := reading.OK
+			if j == 1 && (i == 3 || i == 4) || j == 2 && i == 4 {
+				want = reading.Garbled
+			}
+			if r.Outcome != want {
+				t.Errorf("cycle %d, unit %d: %s; want %s", i, j+1, r.Outcome, want)
+			}
+		}
+	}
+}
+
 // What was refused was not lost, and is not asked for again.
 func TestRefusalsAreNotAskedAgain(t *testing.T) {
 	for name, ends := range map[string]*reading.Failure{"by the device": exception(4), "by the gateway": exception(0x0B),

@@ -65,8 +65,9 @@ func (w *worker) before(u, other *unit) bool {
 }
 
 // heard notes that a unit answered. Where one that was silent answers again,
-// the trouble may be over for the others as well: they are all due. One lost
-// answer was no silence.
+// the trouble may be over for the others as well: they are all due. One that had
+// but lost an answer says nothing of the dead, but others may have lost theirs
+// like it.
 func (w *worker) heard(u *unit) {
 	if u.healthy() {
 		return
@@ -80,6 +81,8 @@ func (w *worker) heard(u *unit) {
 	u.failures, u.told, u.passed = 0, false, false
 	if silent || first {
 		w.allDue(first)
+	} else {
+		w.lossyDue()
 	}
 }
 
@@ -89,8 +92,17 @@ func (w *worker) allDue(wholeLine bool) {
 	now := time.Now()
 	for _, u := range w.units {
 		u.passed = u.passed || wholeLine && u.ill()
-		if u.due.After(now) {
-			u.due = now
+		u.hasten(now)
+	}
+}
+
+// lossyDue makes those silent units due that may have lost their answers by
+// chance.
+func (w *worker) lossyDue() {
+	now := time.Now()
+	for _, u := range w.units {
+		if u.failures <= secondTries {
+			u.hasten(now)
 		}
 	}
 }

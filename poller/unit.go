@@ -18,8 +18,8 @@ const (
 // peace: as long as one that cannot be reached.
 const muteRetry = 10 * time.Second
 
-// secondTries is in how many cycles in a row a unit that does not answer is
-// asked twice. Where a gateway loses one answer in five, so many are lost by
+// secondTries is in how many cycles in a row a unit that does not answer may
+// have lost its answers by chance: it is asked twice. Where a gateway loses one answer in five, so many are lost by
 // chance once in 400 000 cycles (0.2^8); a dead unit costs four time-outs more
 // than it must, and those only where the period has room for them.
 const secondTries = 4
@@ -77,6 +77,13 @@ func (u *unit) failed(cycle, tried time.Time, period time.Duration) {
 	u.failures++
 	u.passed = false
 	u.due = cycle.Add(wait(u.failures, period))
+}
+
+// hasten lets the unit wait no longer than until now for its next try.
+func (u *unit) hasten(now time.Time) {
+	if u.due.After(now) {
+		u.due = now
+	}
 }
 
 // wait returns how long after its last try a unit that failed so many times in
