@@ -20,6 +20,7 @@ type Board struct {
 	version   string
 	fans      []*Fan
 	gateways  []*Gateway
+	incidents []condition.Incident
 	fanAt     map[reading.FanID]int
 	gateAt    map[reading.GatewayID]int
 	changed   bool
@@ -110,6 +111,10 @@ func (b *Board) SetGatewayState(id reading.GatewayID, verdicts []condition.Verdi
 		b.gateways[at], b.changed = &next, true
 	}
 }
+
+// SetIncidents notes what stands of several fans or gateways together. The
+// slice is the board's from then on.
+func (b *Board) SetIncidents(all []condition.Incident) { b.incidents, b.changed = all, true }
 
 // CountCycle notes that a gateway finished a round: when it started, how long
 // it took, how many starts it had missed before, and how each poll in it ended.

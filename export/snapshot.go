@@ -18,9 +18,11 @@ type Snapshot struct {
 	Fleet    *config.Fleet
 	Fans     []*Fan     // in the order of Fleet.Fans
 	Gateways []*Gateway // in the order of Fleet.Gateways
-	Reload   Reload
-	Ready    bool // every gateway has finished a cycle
-	Version  string
+	// Incidents are what stands of several fans or gateways together.
+	Incidents []condition.Incident
+	Reload    Reload
+	Ready     bool // every gateway has finished a cycle
+	Version   string
 }
 
 // Reload says how the last attempt to load the fleet file ended.

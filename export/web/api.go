@@ -17,6 +17,7 @@ type fleetAnswer struct {
 	Version   string           `json:"version"`
 	Ready     bool             `json:"ready"`
 	Reload    reloadAnswer     `json:"reload"`
+	Incidents []incidentAnswer `json:"incidents"`
 	Buildings []buildingAnswer `json:"buildings"`
 	Gateways  []gatewayAnswer  `json:"gateways"`
 	Fans      []fanAnswer      `json:"fans"`
@@ -45,6 +46,7 @@ func (s *site) serveFleet(w http.ResponseWriter, _ *http.Request) {
 	answer := fleetAnswer{Time: utc(now), Taken: utc(snapshot.Taken), Name: snapshot.Fleet.Name,
 		Version: snapshot.Version, Ready: snapshot.Ready,
 		Reload:    reloadAnswer{snapshot.Reload.Good, known(snapshot.Reload.GoodAt)},
+		Incidents: describeIncidents(snapshot.Incidents),
 		Buildings: make([]buildingAnswer, len(snapshot.Fleet.Buildings)),
 		Gateways:  make([]gatewayAnswer, len(snapshot.Gateways)),
 		Fans:      make([]fanAnswer, len(snapshot.Fans))}

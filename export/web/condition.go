@@ -3,6 +3,7 @@ package web
 import (
 	"time"
 
+	"fanwarden/poller/reading"
 	"fanwarden/rules/condition"
 )
 
@@ -18,6 +19,32 @@ type conditionAnswer struct {
 	Checks     []string           `json:"checks"` // the first thing to look at for each cause
 	FirstCheck string             `json:"first_check,omitempty"`
 	SilencedBy string             `json:"silenced_by,omitempty"`
+	Incident   string             `json:"incident,omitempty"` // the id of the one that it is part of
+}
+
+// incidentAnswer is what JSON says of several fans or gateways that went wrong
+// together.
+type incidentAnswer struct {
+	ID        string              `json:"id"`
+	Condition string              `json:"condition"`
+	Building  string              `json:"building"`
+	Gateway   string              `json:"gateway,omitempty"`
+	Fans      []reading.FanID     `json:"fans"`
+	Gateways  []reading.GatewayID `json:"gateways"`
+	Since     *time.Time          `json:"since"`
+	Summary   string              `json:"summary"`
+	Cause     string              `json:"cause"`
+	Check     string              `json:"check"`
+}
+
+func describeIncidents(all []condition.Incident) []incidentAnswer {
+	answers := make([]incidentAnswer, len(all))
+	for i, in := range all {
+		answers[i] = incidentAnswer{ID: in.ID, Condition: string(in.Condition), Building: string(in.Building), Gateway: string(in.Gateway),
+			Fans: append([]reading.FanID{}, in.Fans...), Gateways: append([]reading.GatewayID{}, in.Gateways...), Since: known(in.Since),
+			Summary: in.Summary, Cause: in.Cause.What, Check: in.Cause.Check}
+	}
+	return answers
 }
 
 // describeConditions parts what stands into what is active and what another
@@ -37,7 +64,7 @@ func describeConditions(standing []condition.Standing) (active, suppressed []con
 func describeCondition(s condition.Standing) conditionAnswer {
 	a := conditionAnswer{Condition: string(s.Condition), Severity: s.Severity.String(), Since: known(s.Since),
 		Raised: known(s.Raised), Summary: s.Summary, Evidence: make(map[string]float64, len(s.Evidence)),
-		Causes: make([]string, len(s.Causes)), Checks: make([]string, len(s.Causes)), SilencedBy: string(s.SilencedBy)}
+		Causes: make([]string, len(s.Causes)), Checks: make([]string, len(s.Causes)), SilencedBy: string(s.SilencedBy), Incident: s.Incident}
 	for _, n := range s.Evidence {
 		if n.Value-n.Value == 0 { // JSON has no NaN and no infinity
 			a.Evidence[n.Name] = n.Value

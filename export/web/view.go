@@ -45,7 +45,10 @@ type cardView struct {
 	FirstCheck                       string
 	Causes                           []condition.Cause
 	Evidence                         []evidenceView
+	Members                          []memberView // of an incident
 }
+
+type memberView struct{ Anchor, Where string }
 
 type evidenceView struct{ Name, Value string }
 
@@ -162,13 +165,16 @@ func (v *view) counts(standing []cardView) (counts []countView, quiet string) {
 	return counts, quiet
 }
 
+// raised is a card with what it stands for.
+type raised struct {
+	card cardView
+	s    condition.Standing
+}
+
 // attention lists every condition that stands and that no other explains, the
-// most urgent first, and among equals the newest.
+// most urgent first, and among equals the newest. What is part of an incident
+// is told with it, once.
 func (v *view) attention() []cardView {
-	type raised struct {
-		card cardView
-		s    condition.Standing
-	}
 	var all []raised
 	for _, g := range v.snapshot.Gateways {
 		for _, s := range g.Standing {
@@ -181,6 +187,9 @@ func (v *view) attention() []cardView {
 		}
 	}
 	all = slices.DeleteFunc(all, func(r raised) bool { return r.s.SilencedBy != "" })
+	for _, in := range v.snapshot.Incidents {
+		all = v.gather(in, all)
+	}
 	slices.SortStableFunc(all, func(a, b raised) int {
 		return cmp.Or(cmp.Compare(b.s.Severity, a.s.Severity), b.s.Since.Compare(a.s.Since))
 	})
@@ -189,6 +198,28 @@ func (v *view) attention() []cardView {
 		cards[i] = r.card
 	}
 	return cards
+}
+
+// gather puts one card for an incident in the place of those of its members.
+func (v *view) gather(in condition.Incident, all []raised) []raised {
+	one := raised{s: condition.Standing{Condition: in.Condition, Since: in.Since}}
+	rest := slices.DeleteFunc(all, func(r raised) bool {
+		if r.s.Incident != in.ID {
+			return false
+		}
+		one.s.Severity = max(one.s.Severity, r.s.Severity)
+		one.card.Members = append(one.card.Members, memberView{r.card.Anchor, r.card.Where})
+		one.card.Building = r.card.Building
+		return true
+	})
+	if len(one.card.Members) == 0 {
+		return rest
+	}
+	one.s.Summary, one.s.Causes = in.Summary, []condition.Cause{in.Cause}
+	members, building := one.card.Members, one.card.Building
+	one.card = v.card(one.s, "", "", &config.Building{Name: building})
+	one.card.Members = members
+	return append(rest, one)
 }
 
 func (v *view) card(s condition.Standing, where, anchor string, in *config.Building) cardView {

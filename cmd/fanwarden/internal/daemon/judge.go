@@ -35,6 +35,7 @@ func newJudge(fleet *config.Fleet, version string, log *zap.Logger, now time.Tim
 func (j *judge) take(c *poller.Cycle) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
+	before := j.changes
 	for i := range c.Readings {
 		j.tell(j.engine.Observe(&c.Readings[i]))
 		j.board.SetReading(&c.Readings[i])
@@ -48,6 +49,9 @@ func (j *judge) take(c *poller.Cycle) {
 	}
 	verdicts, standing := j.engine.GatewayView(c.Gateway)
 	j.board.SetGatewayState(c.Gateway, verdicts, standing)
+	if j.changes != before {
+		j.board.SetIncidents(j.engine.Incidents())
+	}
 	j.board.CountCycle(c.Gateway, c.Start, c.Took, c.Missed, c.Readings)
 }
 
@@ -92,6 +96,7 @@ func (j *judge) showStates() {
 		verdicts, standing := j.engine.GatewayView(gateway.ID)
 		j.board.SetGatewayState(gateway.ID, verdicts, standing)
 	}
+	j.board.SetIncidents(j.engine.Incidents())
 }
 
 // reloadFailed notes that a new fleet file was not taken.
@@ -117,6 +122,9 @@ func (j *judge) tell(changes []condition.Transition) {
 			zap.String("condition", string(c.Condition)), zap.Stringer("severity", c.Severity)}
 		if c.Fan != "" {
 			fields = append(fields, zap.String("fan", string(c.Fan)))
+		}
+		if c.Incident != "" {
+			fields = append(fields, zap.String("incident", c.Incident))
 		}
 		if c.Reason != "" {
 			fields = append(fields, zap.String("reason", string(c.Reason)))
