@@ -16,6 +16,7 @@ type conditionAnswer struct {
 	Summary    string             `json:"summary"`
 	Evidence   map[string]float64 `json:"evidence"`
 	Causes     []string           `json:"causes"` // the likeliest first
+	Speaks     []string           `json:"speaks"` // what speaks for each cause; "" where nothing does
 	Checks     []string           `json:"checks"` // the first thing to look at for each cause
 	FirstCheck string             `json:"first_check,omitempty"`
 	SilencedBy string             `json:"silenced_by,omitempty"`
@@ -64,14 +65,14 @@ func describeConditions(standing []condition.Standing) (active, suppressed []con
 func describeCondition(s condition.Standing) conditionAnswer {
 	a := conditionAnswer{Condition: string(s.Condition), Severity: s.Severity.String(), Since: known(s.Since),
 		Raised: known(s.Raised), Summary: s.Summary, Evidence: make(map[string]float64, len(s.Evidence)),
-		Causes: make([]string, len(s.Causes)), Checks: make([]string, len(s.Causes)), SilencedBy: string(s.SilencedBy), Incident: s.Incident}
+		Causes: make([]string, len(s.Causes)), Speaks: make([]string, len(s.Causes)), Checks: make([]string, len(s.Causes)), SilencedBy: string(s.SilencedBy), Incident: s.Incident}
 	for _, n := range s.Evidence {
 		if n.Value-n.Value == 0 { // JSON has no NaN and no infinity
 			a.Evidence[n.Name] = n.Value
 		}
 	}
 	for i, c := range s.Causes {
-		a.Causes[i], a.Checks[i] = c.What, c.Check
+		a.Causes[i], a.Speaks[i], a.Checks[i] = c.What, c.Speaks, c.Check
 	}
 	if len(a.Checks) > 0 {
 		a.FirstCheck = a.Checks[0]

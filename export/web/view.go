@@ -238,7 +238,7 @@ func (v *view) card(s condition.Standing, where, anchor string, in *config.Build
 func cleanCauses(causes []condition.Cause) []condition.Cause {
 	cleaned := make([]condition.Cause, len(causes))
 	for i, c := range causes {
-		cleaned[i] = condition.Cause{What: clean(c.What), Check: clean(c.Check)}
+		cleaned[i] = condition.Cause{What: clean(c.What), Speaks: clean(c.Speaks), Check: clean(c.Check)}
 	}
 	return cleaned
 }

@@ -40,12 +40,16 @@ func (t Transition) MarshalJSON() ([]byte, error) {
 		Incident: t.Incident, Summary: t.Summary, Evidence: t.Evidence, Causes: causes})
 }
 
-// String returns the cause and its first check in one line.
+// String returns the cause, what speaks for it and its first check in one line.
 func (c Cause) String() string {
-	if c.Check == "" {
-		return c.What
+	text := c.What
+	if c.Speaks != "" {
+		text += " (" + c.Speaks + ")"
 	}
-	return c.What + ". First check: " + c.Check
+	if c.Check != "" {
+		text += ". First check: " + c.Check
+	}
+	return text
 }
 
 // evidence is written as one object that keeps the order of its numbers.

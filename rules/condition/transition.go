@@ -61,8 +61,9 @@ type Number struct {
 
 // Cause is something that would explain a condition.
 type Cause struct {
-	What  string // in words that a technician uses
-	Check string // the first safe thing to look at
+	What   string // in words that a technician uses
+	Speaks string // what in this case speaks for it, and can be seen on the trend; "" where nothing tells it from the others
+	Check  string // the first safe thing to look at
 }
 
 // Finding is what a rule has to say for a condition: a sentence, the numbers
