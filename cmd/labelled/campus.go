@@ -16,7 +16,9 @@ import (
 type settings struct {
 	seed  uint64
 	hours int
-	fans  int // plain healthy ones, beside the labelled
+	fans  int           // plain healthy ones, beside the labelled
+	weeks int           // 0: a run of hours
+	poll  time.Duration // of a run of weeks
 }
 
 // tick is the time between two looks at the field; polls are multiples of it.
@@ -28,6 +30,7 @@ const perGateway = 8
 // campus is one run before it runs: fleet, truth, and what happens to readings.
 type campus struct {
 	settings
+	tick   time.Duration
 	text   string
 	fleet  *config.Fleet
 	start  time.Time
@@ -43,9 +46,11 @@ type campus struct {
 // to fans, and gateways of three for what happens to gateways. Runs begin at
 // midnight of days over the whole year.
 func newCampus(s settings) (*campus, error) {
+	if s.weeks > 0 {
+		return newWeeks(s)
+	}
 	rnd := rand.New(rand.NewPCG(s.seed, 0x6c61626c))
-	c := &campus{settings: s, ways: make(map[reading.FanID]way), notes: make(map[reading.FanID]*notes), flows: make(map[reading.FanID]bool),
-		start: time.Date(2026, 1, 5, 0, 0, 0, 0, time.UTC).AddDate(0, 0, int(s.seed)*67%365)}
+	c := bare(s)
 	var text strings.Builder
 	text.WriteString(head())
 	scenes := fanScenes()
@@ -75,10 +80,21 @@ func newCampus(s settings) (*campus, error) {
 	for _, scene := range gatewayScenes() {
 		text.WriteString(c.addGateway(rnd, scene, gateway()))
 	}
-	c.text = text.String()
+	return c, c.finish(text.String())
+}
+
+// bare is a campus without anything yet.
+func bare(s settings) *campus {
+	return &campus{settings: s, tick: tick, ways: make(map[reading.FanID]way), notes: make(map[reading.FanID]*notes),
+		flows: make(map[reading.FanID]bool), start: time.Date(2026, 1, 5, 0, 0, 0, 0, time.UTC).AddDate(0, 0, int(s.seed)*67%365)}
+}
+
+// finish reads the fleet file of a campus that is laid out.
+func (c *campus) finish(text string) error {
+	c.text = text
 	var err error
 	if c.fleet, err = parseFleet(c.text); err != nil {
-		return nil, err
+		return err
 	}
 	for _, f := range c.fleet.Fans {
 		c.flows[f.ID] = f.ControlsAirflow
@@ -89,7 +105,7 @@ func newCampus(s settings) (*campus, error) {
 			l.holds = c.notes[l.fan].holds
 		}
 	}
-	return c, nil
+	return nil
 }
 
 // end is when the run ends.
@@ -122,7 +138,7 @@ func (c *campus) addGroup(rnd *rand.Rand, g group, gateway string) (texts []stri
 			f = riser
 			f.group = gateway
 		}
-		if g.together && s.kind != "" {
+		if g.lasts > 0 && s.kind != "" {
 			s.from, s.lasts = from, g.lasts
 		}
 		s.note = g.note + s.note

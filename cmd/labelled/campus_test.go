@@ -114,6 +114,143 @@ func TestAPeakOfTwentyMinutesIsOne(t *testing.T) {
 	}
 }
 
+// TestACrowdIsOne: twice a day a healthy fan stands at its top for most of 18
+// minutes and reads 30 to 50 Pa beyond nothing, or it would prove nothing.
+func TestACrowdIsOne(t *testing.T) {
+	c, err := newCampus(settings{seed: 5, hours: 23, fans: 0})
+	if err != nil {
+		t.Fatal(err)
+	}
+	crowded, beyond, fans := make(map[reading.FanID]time.Duration), make(map[reading.FanID]time.Duration), c.fleet.Fans[:0:0]
+	for _, f := range c.fleet.Fans {
+		for _, l := range c.labels {
+			if l.fan == f.ID && strings.HasPrefix(l.note, "18 minutes") {
+				crowded[f.ID], fans = period(f), append(fans, f)
+			}
+		}
+	}
+	c.fleet.Fans, c.labels = fans, nil
+	c.faults = slices.DeleteFunc(c.faults, func(f field.Fault) bool { return crowded[f.Fan] == 0 })
+	if err := c.run(func(r *reading.Reading) error {
+		speed, _ := r.Get(reading.Speed)
+		if value, _ := r.Get(reading.Pressure); speed >= 0.98 && value >= 25 && value <= 55 {
+			beyond[r.Fan] += crowded[r.Fan]
+		}
+		return nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if len(crowded) != 2 {
+		t.Errorf("%d fans have a crowd", len(crowded))
+	}
+	for id := range crowded {
+		if beyond[id] < 2*15*time.Minute || beyond[id] > 2*19*time.Minute {
+			t.Errorf("%s was beyond its top for %s", id, beyond[id])
+		}
+	}
+}
+
+// TestFansOfOneGroupShareWhatTheyShould: a riser's fans are set alike, and what
+// comes to several fans at once comes and goes at the same time.
+func TestFansOfOneGroupShareWhatTheyShould(t *testing.T) {
+	c, err := newCampus(settings{seed: 7, hours: 30, fans: 0})
+	if err != nil {
+		t.Fatal(err)
+	}
+	risers := make(map[string]*config.Fan)
+	for _, f := range c.fleet.Fans {
+		if first := risers[f.Group]; f.Group != "" && first != nil && (first.Setpoint != f.Setpoint || first.Gateway != f.Gateway) {
+			t.Errorf("%s and %s share a riser and are set otherwise", first.ID, f.ID)
+		}
+		risers[f.Group] = f
+	}
+	if len(risers) != 7 {
+		t.Errorf("%d risers are shared", len(risers)-1)
+	}
+	together := make(map[string][]*label)
+	for _, l := range c.labels {
+		if l.faulty() && (strings.HasPrefix(l.note, "a changed point map") || strings.HasPrefix(l.note, "a power cut")) {
+			together[string(l.kind)+l.note] = append(together[string(l.kind)+l.note], l)
+		}
+	}
+	for what, all := range together {
+		for _, l := range all {
+			if len(all) < 3 || !l.onset.Equal(all[0].onset) || !l.until.Equal(all[0].until) {
+				t.Errorf("%s: %d fans, one from %s to %s, another from %s to %s", what, len(all), all[0].onset, all[0].until, l.onset, l.until)
+			}
+		}
+	}
+	if len(together) != 2 {
+		t.Errorf("%d troubles come to several fans", len(together))
+	}
+}
+
+// TestSizesAtRandomStayWithinTheirBounds, on either side of nothing.
+func TestSizesAtRandomStayWithinTheirBounds(t *testing.T) {
+	sizes := make(map[float64]bool)
+	for seed := range uint64(10) {
+		c, err := newCampus(settings{seed: seed, hours: 30, fans: 0})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, s := range fanScenes() {
+			for _, f := range c.faults {
+				if f.Fan != c.labels[i].fan || s.most == 0 {
+					continue
+				}
+				sizes[f.Size] = true
+				if low, high := min(s.size, s.most), max(s.size, s.most); f.Size < low || f.Size > high {
+					t.Errorf("%s of a size of %g, want %g to %g", s.kind, f.Size, low, high)
+				}
+			}
+		}
+	}
+	if len(sizes) < 50 {
+		t.Errorf("%d sizes", len(sizes))
+	}
+}
+
+// TestARunOfWeeks: what is shared is no fault, what comes on top of it is.
+func TestARunOfWeeks(t *testing.T) {
+	c, err := newCampus(settings{seed: 1, hours: 5 * 7 * 24, weeks: 5, poll: time.Hour})
+	if err != nil {
+		t.Fatal(err)
+	}
+	faulty := make(map[string]int)
+	for _, l := range c.labels {
+		if l.faulty() {
+			faulty[string(l.fan[:4])]++
+		}
+	}
+	if faulty["gw01"] != 4 || faulty["gw02"] != 4 || len(c.shared) != 10 {
+		t.Errorf("faults %v, shared %d", faulty, len(c.shared))
+	}
+	// Two fans of the building that shares a growth: one ill, one well.
+	keep := []reading.FanID{"gw02-ef1", "gw02-ef5"}
+	c.fleet.Fans = slices.DeleteFunc(c.fleet.Fans, func(f *config.Fan) bool { return !slices.Contains(keep, f.ID) })
+	gone := func(f field.Fault) bool { return !slices.Contains(keep, f.Fan) }
+	c.faults, c.shared = slices.DeleteFunc(c.faults, gone), slices.DeleteFunc(c.shared, gone)
+	c.labels = slices.DeleteFunc(c.labels, func(l *label) bool { return !slices.Contains(keep, l.fan) })
+	for i := range c.faults { // much, so that it shows soon
+		if f := &c.faults[i]; f.Fan == keep[0] && f.Size != season {
+			f.Size = 3
+		}
+	}
+	polls := 0
+	if err := c.run(func(*reading.Reading) error { polls++; return nil }); err != nil {
+		t.Fatal(err)
+	}
+	if polls != 2*c.hours {
+		t.Errorf("%d polls in %d hours", polls, c.hours)
+	}
+	if at := c.labels[0].shows; c.labels[0].want != condition.CreepingLoad || at.Before(c.start.Add(2*week)) {
+		t.Errorf("%+v", c.labels[0])
+	}
+	if !c.labels[1].shows.IsZero() {
+		t.Errorf("%+v", c.labels[1])
+	}
+}
+
 // bare is a label's comparable part.
 func (l *label) bare() *struct{ all string } {
 	return &struct{ all string }{strings.Join(l.row(), ",")}
@@ -180,7 +317,7 @@ func TestScoringIsTheSameForOneWorkerAndTwo(t *testing.T) {
 }
 
 func TestWhatCannotBeAskedIsRefused(t *testing.T) {
-	for _, args := range []string{"", "paint", "write", "write --dir x --hours 0", "score --seeds 0", "score --rules hurting", "score more"} {
+	for _, args := range []string{"", "paint", "write", "write --dir x --hours 0", "score --seeds 0", "score --rules hurting", "score --weeks 60", "score --weeks 2 --poll 7s", "score more"} {
 		var out, diagnostics bytes.Buffer
 		if status := command(strings.Fields(args), &out, &diagnostics); status != 2 || diagnostics.Len() == 0 || out.Len() > 0 {
 			t.Errorf("%q: status %d, %q, %q", args, status, out.String(), diagnostics.String())

@@ -9,14 +9,15 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"fanwarden/poller/reading"
 	"fanwarden/poller/recording"
 	"fanwarden/rules/condition"
 )
 
-const usage = `usage: labelled write --dir DIR [--seed N] [--hours N] [--fans N]
-       labelled score [--seeds N] [--seed N] [--hours N] [--fans N] [--rules LIST] [--cases] [--baseline-cases]
+const usage = `usage: labelled write --dir DIR [--seed N] [--hours N] [--fans N] [--weeks N] [--poll 5m]
+       labelled score [--seeds N] [--seed N] [--hours N] [--fans N] [--weeks N] [--poll 5m] [--rules LIST] [--cases] [--baseline-cases]
 `
 
 func main() { os.Exit(command(os.Args[1:], os.Stdout, os.Stderr)) }
@@ -41,6 +42,8 @@ func command(args []string, out, diagnostics io.Writer) int {
 // common adds the flags that say what a run is.
 func common(flags *flag.FlagSet, s *settings) {
 	flags.IntVar(&s.hours, "hours", 30, "how many `hours` a run lasts")
+	flags.IntVar(&s.weeks, "weeks", 0, "runs of `weeks` instead, of few fans, for what comes slowly")
+	flags.DurationVar(&s.poll, "poll", 5*time.Minute, "how often fans are polled in runs of weeks")
 	flags.IntVar(&s.fans, "fans", 10, "how many plain healthy `fans` a run has beside the labelled ones")
 }
 
@@ -51,6 +54,12 @@ func check(flags *flag.FlagSet, args []string, s *settings) error {
 	}
 	if flags.NArg() > 0 {
 		return fmt.Errorf("%q is not expected", flags.Arg(0))
+	}
+	if s.weeks < 0 || s.weeks > 52 || s.poll < tick || s.poll > time.Hour || s.poll%tick != 0 {
+		return errors.New("runs of weeks have up to 52, and polls every 5s to 1h, by steps of 5s")
+	}
+	if s.weeks > 0 {
+		s.hours = s.weeks * 7 * 24
 	}
 	if s.hours < 1 || s.fans < 0 || s.fans > 1000 {
 		return errors.New("a run lasts an hour or more and has up to 1000 plain fans")

@@ -27,8 +27,8 @@ func (c *campus) run(tell func(*reading.Reading) error) error {
 	}
 	var r reading.Reading
 	for f.Now().Before(c.end()) {
-		f.Step(tick)
-		healthy.step(tick)
+		f.Step(c.tick)
+		healthy.step(c.tick)
 		for i, fan := range c.fleet.Fans {
 			if f.Now().Sub(c.start)%period(fan) != 0 || !p.one(fan, c.ways[fan.ID], &p.fans[i], &r) {
 				continue

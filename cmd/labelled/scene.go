@@ -60,6 +60,7 @@ func fanScenes() []scene {
 		{kind: field.OverFast, size: 15, most: 120, fan: discharge, note: "probe on discharge"},
 		{kind: field.OverFast, size: 15, most: 120, fan: airflow, note: "controls airflow"},
 		{kind: field.ContactOpen},
+		{kind: field.ContactOpen, fan: makesEarly, note: "that makes early"},
 		{kind: field.ContactClosed},
 		{kind: field.ContactClosed, fan: discharge, note: "probe on discharge"},
 		{kind: field.ContactThreshold},
@@ -117,8 +118,8 @@ func fanScenes() []scene {
 		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, fan: awake, note: "20 minutes at its top"},
 		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, fan: discharge, note: "20 minutes at its top, on discharge"},
 		{kind: field.Leaking, hour: 27, lasts: 20 * time.Minute, harmless: true, fan: awakeCoarse, note: "20 minutes at its top, a coarse sensor"},
-		{kind: field.Crowded, fan: busy, hour: 7, lasts: 18 * minute, times: 2, every: 12 * time.Hour, harmless: true, note: "18 minutes beyond its top, twice"},
-		{kind: field.Crowded, fan: busyIdle, hour: 9, lasts: 18 * minute, times: 2, every: 9 * time.Hour, harmless: true, note: "18 minutes beyond its top, twice, goes idle"},
+		{kind: field.Crowded, fan: busy, hour: 6, lasts: 18 * minute, times: 2, every: 15 * time.Hour, harmless: true, note: "18 minutes beyond its top, twice"},
+		{kind: field.Crowded, fan: busyIdle, hour: 6, lasts: 18 * minute, times: 2, every: 15 * time.Hour, harmless: true, note: "18 minutes beyond its top, twice, goes idle"},
 		{kind: field.Crowded, size: 0.25, most: 0.5, fan: awake, hour: 4, lasts: 4 * minute, times: 60, every: 12 * minute, harmless: true,
 			note: "regular demand"},
 		{kind: field.Crowded, size: 0.2, most: 0.4, fan: regular, hour: 6, lasts: 25 * minute, times: 16, every: 50 * minute, harmless: true,
@@ -134,11 +135,10 @@ func fanScenes() []scene {
 
 // group is some fans with something in common.
 type group struct {
-	scenes   []scene
-	riser    bool // they share one
-	together bool // their troubles come and go at the same time
-	lasts    time.Duration
-	note     string
+	scenes []scene
+	riser  bool          // they share one
+	lasts  time.Duration // of their troubles, which come and go at the same time; 0: each has its own
+	note   string
 }
 
 // groupScenes lists what is tried on several fans at once, once a run.
@@ -150,11 +150,11 @@ func groupScenes() []group {
 			{kind: field.NotPermitted, fan: standby, whole: true, harmless: true}}},
 		{riser: true, note: "a lead, too small, and its standby that helps", scenes: []scene{{kind: field.Undersized, size: 0.5, fan: lead}, {fan: standby}}},
 		{riser: true, note: "a pair side by side", scenes: []scene{{fan: parallel}, {fan: parallel}}},
-		{riser: true, together: true, note: "a pair side by side, a door left open",
+		{riser: true, lasts: 5 * time.Hour, note: "a pair side by side, a door left open",
 			scenes: []scene{{kind: field.Leaking, size: 6, fan: parallel}, {kind: field.Leaking, size: 6, fan: parallel}}},
-		{together: true, note: "a changed point map", scenes: []scene{{kind: field.SignLost}, {kind: field.SignLost}, {kind: field.SignLost},
+		{lasts: 9 * time.Hour, note: "a changed point map", scenes: []scene{{kind: field.SignLost}, {kind: field.SignLost}, {kind: field.SignLost},
 			{kind: field.SignLost, fan: discharge}, {kind: field.SignLost}, {kind: field.SignLost}}},
-		{together: true, lasts: 3 * time.Hour, note: "a power cut of half the units",
+		{lasts: 3 * time.Hour, note: "a power cut of half the units",
 			scenes: []scene{{kind: field.SilentUnit}, {}, {kind: field.SilentUnit}, {}, {kind: field.SilentUnit}, {}}},
 	}
 }
@@ -190,9 +190,12 @@ func panel(f *fanText) { f.pointmap, f.idle = "panel", false }
 
 func tooFast(f *fanText) { awake(f); f.setpoint, f.slowest, f.height = -18, 60, 5 }
 
-func busy(f *fanText) { f.duty, f.idle, f.reference = "bath", false, "indoor" }
+func makesEarly(f *fanText) { awake(f); f.highAt = 40 }
 
-func busyIdle(f *fanText) { idling(f); f.duty = "bath" }
+// busy fans have branch fans that push, and no peaks of their own early and late.
+func busy(f *fanText) { f.duty, f.idle, f.reference = "general", false, "indoor" }
+
+func busyIdle(f *fanText) { idling(f); f.duty = "general" }
 
 func regular(f *fanText) { f.duty, f.idle = "dryer_shaft", false }
 

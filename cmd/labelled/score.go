@@ -66,8 +66,15 @@ func (s *score) judge(where string, l *label, changes []condition.Transition, en
 		s.healthy++
 	}
 	wrong, second, untrue := 0, 0, 0
+	known := make(map[condition.Name]bool) // second conditions count once a sample
 	for i := range raised {
-		switch c := &raised[i]; l.verdict(c) {
+		c := &raised[i]
+		v := l.verdict(c)
+		if v >= consequence && known[c.Condition] {
+			continue
+		}
+		known[c.Condition] = known[c.Condition] || v >= consequence
+		switch v {
 		case falseAlarm:
 			s.of(c.Condition).wrong++
 			wrong++

@@ -144,7 +144,7 @@ allowed and a minute; pinned_at_min its hold and 5 min; data_not_moving when 30 
 creeping_load three weeks; what is not heard or reported: hold and two polls. Recall: in time of shown. Late: shown, raised
 after the limit. Unshown found: raised, though by these measures it did not have to be. False alarm: raised without a fault,
 before its onset or long after its end; so: of these, what is literally so on the readings (pinned_at_min of a fan that its
-draught alone serves). Second: raised beside the fault's own condition; true: of these, true consequences of the fault;
+draught alone serves). Second: raised beside the fault's own condition, once a sample; true: of these, true consequences of the fault;
 untrue: the others. Left standing: still raised two hours after the fault had ended. Delay: from first shown to raised.
 `
 
@@ -155,9 +155,12 @@ func percent(part, whole int) string {
 	return fmt.Sprintf("%.1f", 100*float64(part)/float64(whole))
 }
 
-// span writes a delay as minutes and seconds.
+// span writes a delay as minutes and seconds, or as days from two on.
 func span(d time.Duration) string {
 	sign := ""
+	if d >= 48*time.Hour {
+		return fmt.Sprintf("%.1f d", d.Hours()/24)
+	}
 	if d < 0 {
 		sign, d = "-", -d
 	}
