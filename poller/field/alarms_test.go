@@ -1,16 +1,21 @@
 package field_test
 
 import (
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"fanwarden/poller/field"
 	"fanwarden/poller/reading"
+	"fanwarden/rules/condition"
 )
 
 // Each trouble that a rule speaks of is raised as what it is, in time, and
 // nothing beside it. The times are the holds of the conditions with
 // what the fan takes to get there; a fan that goes idle has to be used first.
+// A sensor that breathes room air and a motor that stands can be said in two ways,
+// and who changed a setting is told that it is changed, and what that does.
 func TestTroublesAreRaisedAsWhatTheyAre(t *testing.T) {
 	const ten, night = 10 * time.Hour, time.Hour
 	for _, c := range []struct {
@@ -32,12 +37,12 @@ func TestTroublesAreRaisedAsWhatTheyAre(t *testing.T) {
 		{field.Leaking, "plenum", 0, ten, "pinned_at_max", 30 * time.Minute},
 		{field.SetpointOutOfReach, "bath", 0, ten, "pinned_at_max", 30 * time.Minute},
 		{field.SetpointOutOfReach, "plenum", 0, ten, "pinned_at_max", 30 * time.Minute},
-		{field.MotorOff, "kitchen", 0, ten, "pinned_at_max", 30 * time.Minute},
-		{field.TubeOff, "bath", 0, ten, "pinned_at_max", 30 * time.Minute},
+		{field.MotorOff, "kitchen", 0, ten, "no_effect|pinned_at_max", 30 * time.Minute},
+		{field.TubeOff, "bath", 0, ten, "pinned_at_max|no_effect", 30 * time.Minute},
 		{field.DeafWhenIdle, "night", 0, night, "stuck_idle", 8 * time.Hour},
 		{field.DeafWhenIdle, "dryer", 0, night, "stuck_idle", 12 * time.Hour},
-		{field.RestartOutOfReach, "night", 0, night, "stuck_idle", 8 * time.Hour},
-		{field.Tripped, "bath", 0, ten, "stuck_idle", 5 * time.Minute},
+		{field.RestartOutOfReach, "night", 0, night, "stuck_idle|settings_changed", 8 * time.Hour},
+		{field.Tripped, "bath", 0, ten, "controller_fault", 5 * time.Minute},
 		{field.ProbeWrongSide, "bath", 0, ten, "inverted_sign", 15 * time.Minute},
 		{field.ProbeWrongSide, "plenum", 0, ten, "inverted_sign", 15 * time.Minute},
 		{field.TubesSwapped, "bath", 0, ten, "inverted_sign", 15 * time.Minute},
@@ -48,10 +53,10 @@ func TestTroublesAreRaisedAsWhatTheyAre(t *testing.T) {
 		{field.SignLost, "plenum", 0, ten, "inverted_sign", 30 * time.Minute},
 		{field.NotPermitted, "bath", 0, ten, "", time.Hour},
 		{field.LeftInHand, "bath", 1, ten, "", 2 * time.Hour},
-		{field.OverFast, "bath", 0, ten, "", 2 * time.Hour},
+		{field.OverFast, "bath", 0, ten, "hunting", time.Hour},
 		{field.OverFast, "night", 0, ten, "", 2 * time.Hour},
-		{field.ContactClosed, "bath", 0, ten, "", time.Hour},
-		{field.ShortCycling, "night", 0, night, "", 4 * time.Hour},
+		{field.ContactClosed, "bath", 0, ten, "contact_disagrees", 30 * time.Minute},
+		{field.ShortCycling, "night", 0, night, "short_cycling", 4 * time.Hour},
 		{field.SlowLoading, "laundry", 0, ten, "", 4 * time.Hour},
 	} {
 		t.Run(string(c.kind)+" of "+string(c.fan), func(t *testing.T) {
@@ -61,14 +66,16 @@ func TestTroublesAreRaisedAsWhatTheyAre(t *testing.T) {
 			f.Step(c.onset - time.Hour)
 			w := watch(f)
 			w.run(time.Hour+c.within, nil)
+			wanted, raised := strings.Split(c.want, "|"), c.want == ""
 			for fan, conditions := range w.raised {
-				for condition, at := range conditions {
-					if fan != c.fan || condition != c.want || at.Before(monday.Add(c.onset)) {
-						t.Errorf("%s of %s is raised at %s", condition, fan, at.Format(time.DateTime))
+				for name, at := range conditions {
+					raised = raised || slices.Contains(wanted, name)
+					if fan != c.fan || !slices.Contains(wanted, name) || at.Before(monday.Add(c.onset)) {
+						t.Errorf("%s of %s is raised at %s", name, fan, at.Format(time.DateTime))
 					}
 				}
 			}
-			if _, raised := w.raised[c.fan][c.want]; c.want != "" && !raised {
+			if d, _ := condition.Find(condition.Name(wanted[0])); !raised && d.Judged {
 				t.Errorf("%s is not raised within %s", c.want, c.within)
 			}
 		})

@@ -245,7 +245,7 @@ func newDesign(f *config.Fan, s settings, p plan) design {
 		return d
 	}
 	half := p.hold / 2
-	d.tooSmall = 0.3 * p.hold / p.shutoff
+	d.tooSmall = 0.55 * p.hold / p.shutoff
 	most := math.Sqrt((p.shutoff - half) / p.slope)
 	d.tooLeaky = 1.5 * most / leakFlow(p.leak, half)
 	d.tooFar = 1.3 * p.shutoff / p.hold
