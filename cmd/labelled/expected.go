@@ -41,7 +41,7 @@ func expected(kind field.Kind) expectation {
 		field.MotorOff:           {want: noEffect, also: names(pinned)},
 		field.Tripped:            {want: condition.ControllerFault, also: names(idle, pinned, noEffect)},
 		field.SensorFrozen:       {want: condition.SensorFrozen, also: names(pinned, idle, atMin, off, noEffect)},
-		field.SensorDrifting:     {want: condition.SensorOutOfRange, also: names(pinned, idle, atMin, off, condition.CreepingLoad)},
+		field.SensorDrifting:     {want: condition.SensorOutOfRange, also: names(pinned, idle, atMin, off, condition.InvertedSign, condition.CreepingLoad)},
 		field.SensorOutOfRange:   {want: condition.SensorOutOfRange, also: names(pinned, idle, atMin, off, noEffect, condition.SensorFrozen)},
 		field.LeftInHand:         {want: condition.OverrideLeftOn, also: names(off, pinned)},
 		field.ShortCycling:       {want: condition.ShortCycling, also: names(condition.Hunting)},

@@ -75,13 +75,13 @@ func fanScenes() []scene {
 		{kind: field.SensorFrozen, fan: airflow, note: "controls airflow"},
 		{kind: field.SensorFrozen, fan: coarse, note: "a coarse sensor"},
 		{kind: field.SensorDrifting},
-		{kind: field.SensorDrifting, size: 60, most: 150, fan: awake, note: "fast"},
+		{kind: field.SensorDrifting, size: -60, most: -150, fan: awake, note: "fast"},
 		{kind: field.SensorDrifting, size: -6, most: -20, fan: awake, want: condition.PinnedAtMin, note: "towards too much"},
 		{kind: field.SensorOutOfRange},
 		{kind: field.SensorOutOfRange, size: -1, note: "at the other end"},
 		{kind: field.SensorOutOfRange, fan: discharge, note: "probe on discharge"},
 		{kind: field.LeftInHand, fan: forcedBriefly, size: 0.3, most: 1},
-		{kind: field.LeftInHand, fan: contacts, size: 0.3, most: 1, hour: 3, note: "for longer than a day"},
+		{kind: field.LeftInHand, fan: contacts, size: 0.3, most: 1, hour: 3, lasts: 26 * time.Hour, note: "for longer than a day"},
 		{kind: field.ShortCycling, fan: idling},
 		{kind: field.ShortCycling, fan: quiet, note: "little demand"},
 		{kind: field.SlowLoading},
@@ -110,7 +110,7 @@ func fanScenes() []scene {
 		{fan: windy, note: "a probe that breathes the wind"},
 		{fan: coarse, note: "a coarse sensor"},
 		{fan: coarseDischarge, note: "a coarse sensor on discharge"},
-		{kind: field.SettingsChanged, size: 1.3, fan: remote, harmless: true, note: "a setpoint that is moved from afar"},
+		{kind: field.SettingsChanged, size: 1.3, fan: remoteAwake, harmless: true, note: "a setpoint that is moved from afar"},
 		{way: way{gaps: true}, note: "gaps in the recording"},
 		{way: way{contactLate: true}, note: "a contact sampled one poll late"},
 		{kind: field.LeftInHand, size: 1, fan: contacts, lasts: 2 * time.Hour, harmless: true, note: "an override for two hours"},
@@ -151,7 +151,7 @@ func groupScenes() []group {
 		{riser: true, note: "a lead, too small, and its standby that helps", scenes: []scene{{kind: field.Undersized, size: 0.5, fan: lead}, {fan: standby}}},
 		{riser: true, note: "a pair side by side", scenes: []scene{{fan: parallel}, {fan: parallel}}},
 		{riser: true, lasts: 5 * time.Hour, note: "a pair side by side, a door left open",
-			scenes: []scene{{kind: field.Leaking, size: 6, fan: parallel}, {kind: field.Leaking, size: 6, fan: parallel}}},
+			scenes: []scene{{kind: field.Leaking, size: 3.4, fan: parallel}, {kind: field.Leaking, size: 3.4, fan: parallel}}},
 		{lasts: 9 * time.Hour, note: "a changed point map", scenes: []scene{{kind: field.SignLost}, {kind: field.SignLost}, {kind: field.SignLost},
 			{kind: field.SignLost, fan: discharge}, {kind: field.SignLost}, {kind: field.SignLost}}},
 		{lasts: 3 * time.Hour, note: "a power cut of half the units",
@@ -183,6 +183,8 @@ func tellsRestart(f *fanText) { idling(f); f.restart, f.pointmap = 0, "settings"
 func contacts(f *fanText) { f.pointmap = "contacts" }
 
 func remote(f *fanText) { f.pointmap = "remote" }
+
+func remoteAwake(f *fanText) { remote(f); awake(f) }
 
 func forcedBriefly(f *fanText) { contacts(f); f.forced = "6h" }
 

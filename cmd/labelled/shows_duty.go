@@ -52,9 +52,11 @@ type atMinEye struct {
 	stood episode
 }
 
-func (p *atMinEye) see(r *reading.Reading) {
+func (p *atMinEye) see(r *reading.Reading) { p.stood.see(r.Time, p.is(r)) }
+
+func (p *atMinEye) is(r *reading.Reading) bool {
 	ok := p.eye.see(r) && !p.rest() && p.eye.speed <= p.lowest(r)+0.02 && !p.cfg.GoesIdle
-	p.stood.see(r.Time, ok && -p.short() > p.tolerance)
+	return ok && -p.short() > p.tolerance
 }
 
 func (p *atMinEye) shown() (time.Time, time.Duration) { return p.stood.at, p.stood.need }

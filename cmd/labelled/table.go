@@ -143,8 +143,8 @@ off_setpoint 60 after 45 min; short_cycling 60 after the sixth start of an hour;
 allowed and a minute; pinned_at_min its hold and 5 min; data_not_moving when 30 min of repeats that are wrong have added up;
 creeping_load three weeks; what is not heard or reported: hold and two polls. Recall: in time of shown. Late: shown, raised
 after the limit. Unshown found: raised, though by these measures it did not have to be. False alarm: raised without a fault,
-before its onset or long after its end; so: of these, what is literally so on the readings (pinned_at_min of a fan that its
-draught alone serves). Second: raised beside the fault's own condition, once a sample; true: of these, true consequences of the fault;
+before its onset or long after its end; so: of these, what is literally so on the readings (pinned_at_min,
+sensor_out_of_range). Second: raised beside the fault's own condition, once a sample; true: of these, true consequences of the fault;
 untrue: the others. Left standing: still raised two hours after the fault had ended. Delay: from first shown to raised.
 `
 
