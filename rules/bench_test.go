@@ -53,7 +53,7 @@ func TestASteadyReadingAllocatesNothing(t *testing.T) {
 // TestAFanTakesBoundedMemory keeps what one fan costs in view.
 func TestAFanTakesBoundedMemory(t *testing.T) {
 	size := unsafe.Sizeof(fan{}) + 4*unsafe.Sizeof(judged{}) + unsafe.Sizeof(silent{}) + unsafe.Sizeof(inverted{}) +
-		unsafe.Sizeof(stuck{}) + unsafe.Sizeof(pinned{})
+		unsafe.Sizeof(stuck{}) + unsafe.Sizeof(pinned{}) + unsafe.Sizeof(judged{}) + unsafe.Sizeof(noEffect{})
 	if size > 3072 {
 		t.Errorf("a fan takes %d bytes", size)
 	}

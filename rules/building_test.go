@@ -112,7 +112,7 @@ func TestIllFansRaiseTheirConditionInTimeAndNothingBeside(t *testing.T) {
 		set    func(*plant)
 		then   func(*plant) // at begun
 	}{
-		"wheel does not turn": {want: condition.PinnedAtMax, within: 30 * time.Minute,
+		"wheel does not turn": {want: condition.NoEffect, within: 30 * time.Minute,
 			then: func(p *plant) { p.broken = true }},
 		"too small": {want: condition.PinnedAtMax, within: 30 * time.Minute,
 			then: func(p *plant) { p.fan = 20; p.gusts = 4 }},

@@ -73,9 +73,10 @@ type fan struct {
 	heard    hearing
 	mode     mode
 	moves    moves
-	partners []*fan // of its group: fans that draw from the same riser
-	level    filter // of the controlled value, seen from demand
-	judgedAt int64  // when the controlled value was last good
+	response response // of its reading to its speed
+	partners []*fan   // of its group: fans that draw from the same riser
+	level    filter   // of the controlled value, seen from demand
+	judgedAt int64    // when the controlled value was last good
 	setpoint setpoint
 }
 

@@ -101,6 +101,7 @@ func (f *fan) watchMoves(s *sample) {
 		f.moves.abandon()
 	case s.hasValue && s.hasSpeed && !f.unsure():
 		s.move, s.moved = f.moves.watch(f, s)
+		f.watchResponse(s)
 	}
 }
 

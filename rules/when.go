@@ -51,6 +51,7 @@ func newRules() []judged {
 		of(condition.ControllerSilent, &silent{}, when{always: true}),
 		of(condition.ControllerFault, &controllerFault{}, when{modes: running | resting | driven}),
 		of(condition.InvertedSign, &inverted{}, when{modes: running | resting | driven}),
+		of(condition.NoEffect, &noEffect{}, when{modes: running&^in(condition.Starting) | driven}),
 		of(condition.StuckIdle, &stuck{}, when{modes: running | resting}),
 		of(condition.PinnedAtMax, &pinned{}, when{modes: running | resting}),
 		of(condition.ContactDisagrees, &contactDisagrees{}, when{modes: running | resting | driven}),

@@ -13,6 +13,7 @@ const (
 	BeyondPushes   = "beyond_pushes"
 	MirroredHold   = "mirrored_hold"
 	OverrideAtMost = "override_at_most"
+	ProvenHold     = "proven_hold"
 )
 
 // Catalogue lists every condition in the order of cause before consequence:
@@ -49,9 +50,11 @@ func Catalogue() []Definition {
 				{Key: MirroredHold, Dimension: units.Time, Default: 20 * 60,
 					Meaning: "how long it must control well at minus its setpoint"},
 			}},
-		{Name: NoEffect,
+		{Name: NoEffect, Judged: true,
 			Meaning: "is commanded well above its minimum and moves nothing",
-			Default: Setting{Enabled: true, Hold: 20 * time.Minute, Severity: Ticket}},
+			Default: Setting{Enabled: true, Hold: 20 * time.Minute, Severity: Ticket},
+			Own: []Parameter{{Key: ProvenHold, Dimension: units.Time, Default: 10 * 60,
+				Meaning: "how long its proof, its rpm or its power must say that the wheel stands still"}}},
 		{Name: StuckIdle, Judged: true,
 			Meaning: "stays stopped though there is demand",
 			Default: Setting{Enabled: true, Hold: 2 * time.Minute, Severity: Ticket},

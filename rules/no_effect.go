@@ -1,0 +1,256 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// noEffect judges no_effect: the fan is commanded 20 points or more above its
+// minimum, or to its top, past its start, and moves nothing. One of two things
+// shows it:
+//
+//   - still: something beside the reading says that the wheel does not turn, for
+//     proven_hold (wheel.go). The reading must be short of setpoint as well: a fan
+//     that holds its setpoint has a bad proof.
+//   - nothing: the reading shows no pull at all, for the hold, and it did not
+//     follow the speed either. As the fan climbed the reading stayed where it was;
+//     or a stop or a forced step moved it by less than a seventh of what such
+//     moves did before; or, where the climb was too quick to be seen, the reading
+//     fell by just what the fan had made at the speed it had (lapse.go). On
+//     discharge, and for a flow, demand cannot push the reading to nothing, so
+//     that the fan was once seen to move it suffices.
+//
+// A controller that has lost its reading to demand runs to its top; one that
+// stays between its limits is not found by what it reads alone.
+//
+// A fan that is overrun by demand shows no pull either, but it moved its reading
+// as it climbed, or it reached its top before the reading was lost: that is
+// pinned_at_max. So is a fan at its top of which nobody saw how it came there.
+//
+// It is over when the fan has pulled clearly, or held its setpoint between its
+// limits, for two minutes, and nothing says that the wheel stands still.
+type noEffect struct {
+	wait   wait
+	proven wait
+
+	wheel   wheel
+	still   stand
+	nothing stand
+	pulls   stand
+
+	why   whyNothing
+	from  int64 // since when
+	proof lapse // what was seen as the pull was lost
+
+	overrun time.Duration // of the fan, as it was found
+}
+
+// whyNothing says what shows that a fan moves nothing.
+type whyNothing uint8
+
+const (
+	moving whyNothing = iota
+	nothingRead
+	wheelStill
+)
+
+// (Engineering choices.)
+const (
+	wellAbove    = 0.2 // speed, above the minimum
+	nothingGrace = time.Minute
+	stillGrace   = 30 * time.Second
+	effectExit   = 2 * time.Minute
+	doubtsFor    = 29 * time.Minute // beyond that, what it would explain is not held back
+)
+
+func (c *noEffect) configure(_ *fan, s condition.Setting) {
+	c.wait = wait{hold: s.Hold, grace: nothingGrace, exit: effectExit}
+	c.proven = wait{hold: s.OwnDuration(condition.ProvenHold), grace: stillGrace, exit: effectExit}
+}
+
+func (c *noEffect) judge(f *fan, s *sample) condition.State {
+	if !s.judgeable() {
+		return condition.CannotJudge
+	}
+	c.wheel.learn(f, s)
+	says := c.wheel.look(f, s)
+	holds := s.mode == condition.Controlling && math.Abs(s.short()) <= s.tolerance
+	effect := says < wheelStands && (holds || s.level <= clearly*s.target)
+	if c.pulls.feed(s.now, s.gap, effect, wait{hold: effectExit}) && c.why != moving {
+		f.response.overrun = c.overrun // it was no demand that ended
+		c.forget()
+	}
+	if f.commanded(s) {
+		c.weigh(f, s, says)
+	} else {
+		c.still.rest()
+		c.nothing.rest()
+	}
+	if c.why == moving {
+		return condition.Absent
+	}
+	return condition.Present
+}
+
+// commanded reports whether a fan is commanded well above its minimum.
+func (f *fan) commanded(s *sample) bool {
+	return s.speed >= min(f.cfg.MinSpeed+wellAbove, f.cfg.MaxSpeed-atLimit)-rounding && !f.mode.resting
+}
+
+// weigh feeds the evidence of a fan that ought to move something.
+func (c *noEffect) weigh(f *fan, s *sample, says wheelSays) {
+	short := s.short() > s.tolerance
+	if c.still.feed(s.now, s.gap, says >= wheelStands && short, c.proven) {
+		c.find(f, wheelStill, c.still.since)
+	}
+	least := f.nothing(s)
+	if c.nothing.held {
+		least *= 1.5
+	}
+	none := s.level >= least && short && !f.clipped(s.value)
+	if c.nothing.feed(s.now, s.gap, none, c.patience(f, s)) && s.mode != condition.Controlling && f.shownNothing(s) {
+		c.find(f, nothingRead, c.nothing.since)
+		c.proof = f.response.lapse
+	}
+}
+
+// patience is how long the reading must show nothing: the hold, a quarter more
+// where it is pushed farther beyond nothing than the setpoint lies on this side
+// of it, and half as long again as demand ever overran the fan.
+func (c *noEffect) patience(f *fan, s *sample) wait {
+	w := c.wait
+	if f.response.lapse.after > math.Abs(s.target) {
+		w.hold += w.hold / 4
+	}
+	w.hold = max(w.hold, f.response.overrun*3/2)
+	return w
+}
+
+// find notes what was found; that the wheel stands still says more.
+func (c *noEffect) find(f *fan, why whyNothing, since int64) {
+	if c.why == moving {
+		c.overrun = f.response.overrun
+	}
+	if why > c.why {
+		c.why, c.from = why, since
+	}
+}
+
+// shownNothing reports whether the fan was seen not to move its reading as it
+// lost it.
+func (f *fan) shownNothing(s *sample) bool {
+	l := &f.response.lapse
+	switch {
+	case !l.open || l.shows == showsEffect:
+		return false
+	case l.shows == showsNoEffect:
+		return true
+	}
+	return f.sense < 0 && l.over && f.response.gain() > 0 && math.Abs(s.level) <= -f.nothing(s)
+}
+
+// doubts reports whether the fan is about to be found to move nothing.
+func (c *noEffect) doubts(f *fan, s *sample) bool {
+	if c.why != moving {
+		return false
+	}
+	return c.still.open && c.still.stood >= c.proven.hold/2 ||
+		c.nothing.open && c.nothing.stood >= c.wait.hold/2 && c.patience(f, s).hold <= doubtsFor &&
+			f.response.lapse.shows == showsNoEffect
+}
+
+func (c *noEffect) since() int64 { return c.from }
+
+func (c *noEffect) severity(s condition.Setting) condition.Severity { return s.Severity }
+
+// rest drops what has not been found yet.
+func (c *noEffect) rest() {
+	c.still.rest()
+	c.nothing.rest()
+	c.pulls.forget()
+}
+
+func (c *noEffect) forget() {
+	*c = noEffect{wait: c.wait, proven: c.proven, wheel: c.wheel}
+}
+
+func (c *noEffect) finding(f *fan, s *sample) condition.Finding {
+	value, long := f.sense*s.level, time.Duration(s.now-c.from)
+	speed := f.units.Format(s.speed, units.Ratio)
+	finding := condition.Finding{
+		Evidence: []condition.Number{
+			{Name: f.key(f.controlled.String()), Value: value},
+			{Name: f.key("setpoint"), Value: s.setpoint},
+			{Name: "speed", Value: s.speed},
+			{Name: "stood_s", Value: long.Seconds()},
+		},
+		Causes: c.causes(f),
+	}
+	add := func(name string, value float64) {
+		finding.Evidence = append(finding.Evidence, condition.Number{Name: name, Value: value})
+	}
+	switch {
+	case c.why == wheelStill:
+		finding.Summary = fmt.Sprintf("commanded to %s for %s, and the wheel does not turn: %s; it reads %s against a setpoint of %s",
+			speed, units.Span(long), c.wheel.words(f), f.show(value), f.show(s.setpoint))
+		c.wheel.numbers(add)
+	case c.proof.abrupt:
+		l := &c.proof
+		finding.Summary = fmt.Sprintf("commanded to %s and moves nothing: %s ago its reading went from %s to %s and has shown no pull since "+
+			"(now %s, setpoint %s)", speed, units.Span(long), f.show(f.sense*l.from), f.show(f.sense*l.after), f.show(value), f.show(s.setpoint))
+		add(f.key("before"), f.sense*l.from)
+		add(f.key("after"), f.sense*l.after)
+	default:
+		finding.Summary = fmt.Sprintf("commanded to %s and moves nothing: for %s it has read about %s against a setpoint of %s, and did not "+
+			"follow the speed", speed, units.Span(long), f.show(value), f.show(s.setpoint))
+	}
+	if c.why == nothingRead {
+		add("climbed_from", unload(f, c.proof.low))
+		add("climbed_to", unload(f, c.proof.high))
+		add(f.key("moved"), c.proof.slope*(c.proof.high-c.proof.low))
+	}
+	if g := f.response.gain(); g > 0 {
+		add(f.key("expected"), f.expect(s.speed))
+	}
+	return finding
+}
+
+// unload is the speed that a load stands for.
+func unload(f *fan, load float64) float64 {
+	if f.cfg.ControlsAirflow {
+		return load
+	}
+	return math.Sqrt(load)
+}
+
+// causes ranks what keeps a fan from moving anything, by what says something
+// of the wheel.
+func (c *noEffect) causes(f *fan) []condition.Cause {
+	belt := condition.Cause{What: "the motor turns and the wheel does not: a belt that is off or broken, a coupling or a set screw",
+		Check: "look from the side of the guard, from where it is safe to stand on the roof, whether belt and wheel move; leave the " +
+			"guard on, the fan can start by itself, and lock it out before it is opened"}
+	motor := condition.Cause{What: "the motor does not turn though it is commanded: drive tripped, overload, disconnect open, motor failed",
+		Check: "read the drive's or starter's display and see whether its disconnect is on; before anyone resets anything, find why it tripped"}
+	tube := condition.Cause{What: "the probe reads room air: its tube is off, cut or blocked",
+		Check: "see on its trend whether the reading still moves with other exhausts; then look at the tube from the tap to the sensor"}
+	damper := condition.Cause{What: "a damper between the probe and the fan is shut: backdraught damper stuck, isolating damper left closed",
+		Check: "listen for the fan and look at the damper's indicator from outside; keep hands out, the fan can start by itself"}
+	signal := condition.Cause{What: "the speed signal does not reach the drive, or the drive is in hand or off",
+		Check: "compare the speed here with the drive's own display"}
+	if f.cfg.ControlsAirflow {
+		tube.What = "the airflow probe does not see the air: its tube is off, cut or clogged"
+	}
+	switch says := c.wheel.says; {
+	case says == wheelTurns:
+		return []condition.Cause{tube, belt, damper}
+	case says == noPower:
+		return []condition.Cause{belt, motor, signal}
+	case says >= wheelStands:
+		return []condition.Cause{motor, belt, signal}
+	}
+	return []condition.Cause{belt, motor, tube, signal, damper}
+}
