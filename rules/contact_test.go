@@ -66,7 +66,7 @@ func TestAContactThatFollowsLateIsWell(t *testing.T) {
 	withContact(fleet.Fans[0])
 	fleet.Fans[0].HighSpeedDelay = 30 * time.Second
 	tr := newTrace(t, fleet)
-	high := func(at time.Duration) bool { return int(at/time.Minute)%2 == 0 }
+	high := func(at time.Duration) bool { return int(at/(6*time.Minute))%2 == 0 }
 	tr.speeds(4*time.Hour, func(at time.Duration) float64 { return 0.5 + 0.45*step01(high(at)) },
 		func(at time.Duration) bool { return high(at - 35*time.Second) })
 	tr.want()

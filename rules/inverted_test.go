@@ -177,7 +177,7 @@ func TestAFanThatControlsAirflowHasNoSign(t *testing.T) {
 	f := fleet.Fans[0]
 	f.ControlsAirflow, f.Setpoint = true, 0.5
 	tr := newTrace(t, fleet)
-	tr.steady(time.Hour, values{reading.Speed: 0.6, reading.Airflow: -0.5})
+	tr.steady(40*time.Minute, values{reading.Speed: 0.6, reading.Airflow: -0.5})
 	tr.want()
 	_, verdicts, _ := tr.e.FanView("ef1")
 	for _, v := range verdicts {

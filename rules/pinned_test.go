@@ -26,7 +26,7 @@ func TestPinnedAtMaxIsNotRaised(t *testing.T) {
 	short := at(1, -10)
 	for name, run := range map[string]func(tr *trace){
 		"within tolerance": func(tr *trace) { tr.steady(2*time.Hour, at(1, -25.5)) },
-		"below the top":    func(tr *trace) { tr.steady(2*time.Hour, at(0.94, -10)) },
+		"below the top":    func(tr *trace) { tr.steady(40*time.Minute, at(0.94, -10)) },
 		"two peaks": func(tr *trace) {
 			for range 2 {
 				tr.steady(18*time.Minute, at(1, 40))

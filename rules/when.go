@@ -54,7 +54,11 @@ func newRules() []judged {
 		of(condition.NoEffect, &noEffect{}, when{modes: running&^in(condition.Starting) | driven}),
 		of(condition.StuckIdle, &stuck{}, when{modes: running | resting}),
 		of(condition.PinnedAtMax, &pinned{}, when{modes: running | resting}),
+		of(condition.PinnedAtMin, &pinnedAtMin{}, when{modes: running}),
+		of(condition.Hunting, &hunting{}, when{modes: running}),
+		of(condition.OffSetpoint, &offSetpoint{}, when{modes: running}),
 		of(condition.ContactDisagrees, &contactDisagrees{}, when{modes: running | resting | driven}),
+		of(condition.ShortCycling, &shortCycling{}, when{modes: running | resting}),
 		of(condition.OverrideLeftOn, &overrideLeftOn{}, when{modes: running | resting | driven}),
 		of(condition.SettingsChanged, &settingsChanged{}, when{modes: running | resting | driven}),
 	}

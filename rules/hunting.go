@@ -1,0 +1,265 @@
+package rules
+
+import (
+	"math"
+	"strconv"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// hunting judges hunting: the fan swings regularly around its setpoint without
+// settling, at least six cycles in a row, in its speed or in the controlled
+// value, and the swings have gone on for the hold.
+//
+// A swing counts when a person would mind it: two fifths of the tolerance or
+// more to either side of the setpoint, or two points of speed or more to either
+// side of its slow mean. Half-cycles are counted as load disturbances, and twelve in a
+// row are regular when their autocorrelation says so (swings.go). Gusts and
+// noise are not regular; a slow loop that overshoots three or four times after
+// each step fades; demand that comes and goes does so over more than ten
+// minutes. A loop that swings from limit to limit hunts as well.
+//
+// Only running without a stop counts: a stop, a forced speed and a gap end the
+// count, because a fan that keeps stopping is short_cycling's. Of swings that
+// take fewer than four polls it is said that polling cannot resolve them; what
+// is told as their period may then be a shadow of a faster one.
+//
+// It is over when nothing that counts has come for five minutes of running, or
+// for four periods where that is longer; swings that go on and are no longer
+// regular are given half an hour to become so again.
+type hunting struct {
+	hold  time.Duration
+	speed swings
+	value swings
+	beat  float64 // s, mean distance of readings
+	beats int
+	seen  bool
+	blind bool  // the setpoint was not known at the last reading
+	last  int64 // fed
+
+	found   bool
+	onset   int64
+	of      bool // it is the controlled value that swings
+	scale   int
+	cycles  int
+	period  time.Duration
+	byValue float64       // from peak to peak
+	bySpeed float64       // from peak to peak
+	low     float64       // speed that it swings down to
+	high    float64       // and up to
+	rough   time.Duration // running without regular swings
+	calm    time.Duration // running without any that count
+}
+
+// (Engineering choices.)
+const (
+	speedSwings   = 0.02              // either side
+	valueSwings   = 0.4               // of the tolerance, either side
+	goOn          = 0.6               // of either, once found
+	longestPeriod = 570 * time.Second // machines that come and go do so over ten minutes or more
+	moreLooks     = 10 * time.Minute  // may pass until the last of several looks
+	huntingExit   = 5 * time.Minute
+	roughExit     = 30 * time.Minute
+	exitPeriods   = 4
+	resolved      = 4  // polls a period
+	learning      = 16 // readings until their distance is known
+)
+
+func (h *hunting) configure(_ *fan, s condition.Setting) { h.hold = s.Hold }
+
+func (h *hunting) judge(f *fan, s *sample) condition.State {
+	if !s.hasSpeed {
+		return condition.CannotJudge
+	}
+	step := time.Duration(s.now - h.last)
+	if !h.seen || step <= 0 || step > s.gap {
+		h.restart()
+		h.seen, h.last = true, s.now
+		return h.word()
+	}
+	h.last = s.now
+	h.pace(step.Seconds())
+	least := 1.0
+	if h.found {
+		least = goOn
+	}
+	h.speed.feed(s.speed, step.Seconds(), least*speedSwings, true)
+	switch {
+	case !s.hasSetpoint && h.blind: // begun already
+	case !s.hasSetpoint:
+		h.value.begin(h.value.pitch)
+	case s.hasValue:
+		h.value.feed(s.demand-s.target, max(s.step, 0).Seconds(), least*valueSwings*s.tolerance, false)
+	}
+	h.blind = !s.hasSetpoint
+	h.weigh(s, step)
+	return h.word()
+}
+
+// pace learns at what distance readings come, and begins the record with it.
+func (h *hunting) pace(seconds float64) {
+	h.beats = min(h.beats+1, 2*learning)
+	h.beat += (seconds - h.beat) / float64(h.beats)
+	pitch := h.speed.pitch
+	if pitch == 0 || h.beats >= learning && (h.beat > 1.6*pitch || h.beat < 0.6*pitch) {
+		h.speed.begin(h.beat)
+		h.value.begin(h.beat)
+	}
+}
+
+// weigh looks whether there are regular swings, and for how long.
+func (h *hunting) weigh(s *sample, step time.Duration) {
+	of, scale, ok := h.clearest()
+	if !ok {
+		h.fade(step)
+		return
+	}
+	h.calm, h.rough = 0, 0
+	w := h.swings(of)
+	c, pitch := &w.scales[scale], w.pitchOf(scale)
+	long := time.Duration(float64(c.age) * pitch * float64(time.Second))
+	if h.found || long < h.hold || c.hits < h.looks(pitch) {
+		return
+	}
+	h.found, h.of, h.scale, h.cycles, h.onset = true, of, scale, c.count/2, s.now-int64(long)
+	h.period = time.Duration(c.rhythm.period * pitch * float64(time.Second))
+	h.measure(c.rhythm.period)
+}
+
+// looks is how many looks must find the same before it is believed: up to three
+// where they come soon, because gusts look regular now and then by chance.
+func (h *hunting) looks(pitch float64) int {
+	return 1 + min(int(min(moreLooks, h.hold).Seconds()/(lookEach*pitch)), 2)
+}
+
+// fade looks whether what was found is over.
+func (h *hunting) fade(step time.Duration) {
+	h.rough += step
+	if h.calm += step; h.found && !h.swings(h.of).scales[h.scale].still() {
+		h.calm = 0
+	}
+	least := exitPeriods * h.period
+	if h.calm >= max(huntingExit, least) || h.rough >= max(roughExit, least) {
+		h.found = false
+	}
+}
+
+// swings returns those of the controlled value, or of the speed.
+func (h *hunting) swings(ofValue bool) *swings {
+	if ofValue {
+		return &h.value
+	}
+	return &h.speed
+}
+
+// clearest returns the signal and the scale that swing regularly, the
+// controlled value before the speed.
+func (h *hunting) clearest() (of bool, scale int, ok bool) {
+	for _, of := range [...]bool{true, false} {
+		w := h.swings(of)
+		for i := range w.scales {
+			c := &w.scales[i]
+			if c.regular && c.rhythm.period*w.pitchOf(i) < longestPeriod.Seconds() {
+				return of, i, true
+			}
+		}
+	}
+	return false, 0, false
+}
+
+// measure notes how far speed and value swing, in samples of the scale at which
+// it was found.
+func (h *hunting) measure(period float64) {
+	speed := &h.speed.scales[h.scale]
+	h.bySpeed = speed.span(period)
+	h.byValue = h.value.scales[h.scale].span(period)
+	h.low, h.high = math.Inf(1), math.Inf(-1)
+	for i := range min(speed.n, int(4*period)) {
+		v := float64(speed.record[(speed.next+swingSamples-1-i)%swingSamples])
+		h.low, h.high = min(h.low, v), max(h.high, v)
+	}
+}
+
+func (h *hunting) word() condition.State {
+	if h.found {
+		return condition.Present
+	}
+	return condition.Absent
+}
+
+// restart begins the records anew; what was found stays.
+func (h *hunting) restart() {
+	if h.speed.pitch != 0 {
+		h.speed.begin(h.speed.pitch)
+		h.value.begin(h.speed.pitch)
+	}
+	h.seen = false
+}
+
+func (h *hunting) since() int64 { return h.onset }
+
+func (h *hunting) severity(s condition.Setting) condition.Severity { return s.Severity }
+
+// rest ends the count: only running counts.
+func (h *hunting) rest() {
+	if h.seen {
+		h.restart()
+	}
+}
+
+func (h *hunting) forget() { *h = hunting{hold: h.hold} }
+
+// shadow reports whether the swings are faster than polling can follow.
+func (h *hunting) shadow() bool { return h.period.Seconds() < resolved*h.beat }
+
+func (h *hunting) finding(f *fan, s *sample) condition.Finding {
+	beat := time.Duration(h.beat * float64(time.Second)).Round(time.Second)
+	period := h.period.Round(time.Second)
+	summary := "swings by " + f.show(h.byValue) + " and " + points(h.bySpeed) + " of speed, peak to peak, every " +
+		units.Span(period) + ", for " + strconv.Itoa(h.cycles) + " cycles without settling, around a setpoint of " + f.show(s.setpoint)
+	if h.shadow() {
+		summary += "; readings every " + units.Span(beat) + " cannot resolve such fast swings, so the true period may be shorter"
+	}
+	return condition.Finding{Summary: summary,
+		Evidence: []condition.Number{
+			{Name: "period_s", Value: h.period.Seconds()}, {Name: "cycles", Value: float64(h.cycles)},
+			{Name: f.key("swing"), Value: h.byValue}, {Name: "swing_speed", Value: h.bySpeed},
+			{Name: "speed_low", Value: h.low}, {Name: "speed_high", Value: h.high},
+			{Name: f.key("setpoint"), Value: s.setpoint}, {Name: f.key("tolerance"), Value: s.tolerance}},
+		Causes: h.causes(f)}
+}
+
+// causes ranks what makes a loop swing by how it swings: from limit to limit
+// it has far too much gain, slowly it integrates too fast or is held up, and
+// where other fans share the riser they may push each other.
+func (h *hunting) causes(f *fan) []condition.Cause {
+	gain := condition.Cause{What: "the controller responds too fast for this riser: its gain is too high",
+		Check: "compare gain, integral time and speed of response with the papers of the handover, and ask who changed them last"}
+	integral := condition.Cause{What: "the controller integrates faster than fan and riser can follow, or its ramp is slower than its integral",
+		Check: "see on its trend whether the speed runs ahead of the reading by about a quarter of a period; then compare the integral " +
+			"time with the papers of the handover"}
+	late := condition.Cause{What: "the reading comes late: a long, kinked or wet tube, or a filter in the sensor",
+		Check: "see on its trend how long the reading takes to follow a start; a damped sensor wants a slower controller"}
+	other := condition.Cause{What: "something else swings and takes the pressure with it: a damper, a make-up unit, another fan's loop",
+		Check: "compare the trends of the other fans of the building over the same half hour"}
+	partners := condition.Cause{What: "fans of the same riser push each other: each controls the pressure that all share",
+		Check: "see on the trend whether its partners swing against it; one of them should lead"}
+	causes := []condition.Cause{gain, integral, late, other}
+	bang := h.low <= f.cfg.MinSpeed+atLimit && h.high >= f.cfg.MaxSpeed-atLimit
+	switch {
+	case h.bySpeed < 2*speedSwings:
+		causes = []condition.Cause{other, late, gain}
+	case !bang && h.period >= 2*time.Minute:
+		causes = []condition.Cause{integral, late, gain, other}
+	}
+	if len(f.partners) > 0 && f.cfg.Role != config.Standby {
+		causes = append(causes[:1:1], append([]condition.Cause{partners}, causes[1:]...)...)
+	}
+	return causes
+}
+
+// points writes a difference of speeds.
+func points(speed float64) string { return strconv.FormatFloat(100*speed, 'f', 0, 64) + " points" }
