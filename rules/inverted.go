@@ -40,13 +40,18 @@ type inverted struct {
 	mirrored wait
 
 	why    signReason
-	wrong  int  // wrong moves in a row
-	firm   bool // one of them was a stop or a forced step
-	proof  move // the move it was found by
-	ran    bool // the proof is a start or a run, and has yet to stand
+	wrong  int     // wrong moves in a row
+	firm   bool    // one of them was a stop or a forced step
+	proof  move    // the move it was found by
+	ran    bool    // the proof is a start, a run or a turn, and has yet to stand
+	far    float64 // beyond which it stands
+	flip   flip
+	turned turnedSign
 	top    stand
 	mirror stand
-	right  stand // controls at its setpoint
+	right  stand // controls at its setpoint, or draws at its lowest
+	drew   stand // at this stay at the top it read with the right sign
+	drewAt int64 // when last
 	signed stand // reads with the right sign while it runs
 }
 
@@ -58,11 +63,15 @@ const (
 	wrongMove
 	wrongAtTop
 	mirroredSetpoint
+	turnedAtRest
 )
 
 // (Engineering choices.)
 const (
 	severalSetpoints = 3
+	farFromZero      = 1.5              // tolerances, a setpoint nearer to zero has no mirror image
+	slowly           = 10 * time.Minute // from the right sign to a far wrong one: that was no turn
+	ranStands        = 15 * time.Minute // by when a start, a run or a turn must have stood at the top
 	signGrace        = 30 * time.Second
 	signExit         = 2 * time.Minute
 	rightHold        = 10 * time.Minute
@@ -84,6 +93,7 @@ func (c *inverted) judge(f *fan, s *sample) condition.State {
 	if s.moved {
 		c.weigh(s.move, s)
 	}
+	c.turn(f, s)
 	c.stand(f, s)
 	if c.why == rightSign {
 		return condition.Absent
@@ -103,7 +113,7 @@ func (c *inverted) weigh(m move, s *sample) {
 		return
 	case wrong > c.beyond && m.faster() > c.beyond && m.kind.climbs():
 		if c.why == rightSign {
-			c.ran, c.proof = true, m
+			c.ran, c.far, c.proof = true, c.beyond, m
 		}
 	case wrong > c.beyond && m.faster() > c.beyond:
 		c.find(wrongMove)
@@ -117,6 +127,29 @@ func (c *inverted) weigh(m move, s *sample) {
 		}
 	case wrong <= -need && !m.demanded():
 		c.forget()
+	}
+}
+
+// turn looks for the moment at which the reading turns to its other sign.
+func (c *inverted) turn(f *fan, s *sample) {
+	if c.why != rightSign {
+		return
+	}
+	if f.mode.resting {
+		m, found := c.turned.watch(f, s, &c.flip, c.mirrored.hold)
+		if found {
+			c.find(turnedAtRest)
+			c.proof = m
+		}
+		return
+	}
+	c.turned = turnedSign{}
+	if m, found := c.flip.watch(f, s); found {
+		c.ran, c.far, c.proof = true, (m.to-m.from)/2, m
+		c.top.forget()
+	}
+	if c.flip.at == s.now {
+		c.drew.forget()
 	}
 }
 
@@ -140,22 +173,38 @@ func (c *inverted) stand(f *fan, s *sample) {
 	}
 	clipped := f.clipped(s.value)
 	atTop := s.speed >= f.cfg.MaxSpeed-atLimit-rounding
-	if !clipped || !atTop {
-		if c.top.feed(s.now, s.gap, atTop && s.target < 0 && s.level >= c.farWrong(s), c.limit) {
+	c.ran = c.ran && s.speed >= c.proof.fast-dropping && time.Duration(s.now-c.proof.at) <= ranStands
+	crept := c.crept(f, s)
+	if !clipped || !atTop || c.ran {
+		wrong := (atTop || c.proof.clipped && c.ran) && s.target < 0 && s.level >= c.farWrong(s) && (c.ran || !crept)
+		if c.top.feed(s.now, s.gap, wrong, c.limit) {
 			c.find(c.shown())
 		}
-		c.ran = c.ran && atTop
 	}
-	if s.mode == condition.Controlling && math.Abs(s.target) > 2*s.tolerance {
+	if s.mode == condition.Controlling && math.Abs(s.target) >= farFromZero*s.tolerance {
 		if c.mirror.feed(s.now, s.gap, math.Abs(s.level+s.target) <= s.tolerance, c.mirrored) {
 			c.find(mirroredSetpoint)
 		}
 	} else {
 		c.mirror.pause()
 	}
-	held := s.mode == condition.Controlling && math.Abs(s.short()) <= s.tolerance
+	held := s.mode == condition.Controlling && math.Abs(s.short()) <= s.tolerance ||
+		(s.mode == condition.AtMin || s.mode == condition.RunOn) && s.level <= -s.tolerance
 	c.right.feed(s.now, s.gap, held, wait{hold: rightHold, grace: signGrace})
 	c.signed.feed(s.now, s.gap, s.level <= -s.tolerance && !clipped, wait{hold: signExit})
+}
+
+// crept reports whether the reading came to where it is slowly, from the right
+// sign, while the fan was at its top all the time. Tubes are not swapped slowly:
+// a sensor that drifts does that.
+func (c *inverted) crept(f *fan, s *sample) bool {
+	switch drawing := s.level <= -s.tolerance; {
+	case s.speed < f.cfg.MaxSpeed-offLimit:
+		c.drew.forget()
+	case c.drew.feed(s.now, s.gap, c.drew.full || drawing, wait{hold: signExit, grace: signGrace}) && drawing:
+		c.drewAt = s.now
+	}
+	return c.drew.full && time.Duration(s.now-c.drewAt) > slowly && !c.top.held
 }
 
 // farWrong is the reading at the top that demand does not explain: beyond what
@@ -163,7 +212,7 @@ func (c *inverted) stand(f *fan, s *sample) {
 // the setpoint.
 func (c *inverted) farWrong(s *sample) float64 {
 	if c.ran {
-		return c.beyond
+		return c.far
 	}
 	return max(severalSetpoints*math.Abs(s.target), c.beyond)
 }
@@ -174,6 +223,12 @@ func (c *inverted) shown() signReason {
 		return wrongMove
 	}
 	return wrongAtTop
+}
+
+// doubts reports whether the reading has just gone the wrong way, and it is
+// not yet known whether it stays there.
+func (c *inverted) doubts(f *fan, s *sample) bool {
+	return c.why == rightSign && (c.flip.stage != noFlip || c.ran || c.turned.open)
 }
 
 // over reports whether what was found has been disproved.
@@ -218,6 +273,7 @@ func (c *inverted) severity(s condition.Setting) condition.Severity { return s.S
 func (c *inverted) rest() {
 	c.top.rest()
 	c.mirror.rest()
+	c.ran, c.flip, c.turned = false, flip{}, turnedSign{}
 	c.right.forget()
 	c.signed.forget()
 }
@@ -243,12 +299,23 @@ func (c *inverted) finding(f *fan, s *sample) condition.Finding {
 		finding.Summary = "holds " + f.show(value) + " between its speed limits for " + units.Span(long) +
 			", which is its setpoint of " + f.show(s.setpoint) + " with the other sign"
 		finding.Causes = append([]condition.Cause{mapCause()}, swappedCauses()...)
+	case turnedAtRest:
+		from, to := f.sense*c.proof.from, f.sense*c.proof.to
+		finding.Summary = "idle, its reading turned from " + f.show(from) + " to " + f.show(to) + " at once and stayed for " +
+			units.Span(long) + ", past the restart point, and the fan did not start: the same pressure with the other sign"
+		finding.Evidence = append(finding.Evidence, condition.Number{Name: "before_pa", Value: from},
+			condition.Number{Name: "after_pa", Value: to})
+		finding.Causes = append([]condition.Cause{mapCause()}, swappedCauses()...)
 	default:
 		m := c.proof
 		from, to := f.sense*m.from, f.sense*m.to
+		speeds := f.units.Format(m.slow, units.Ratio) + " to " + f.units.Format(m.fast, units.Ratio)
 		finding.Summary = "the reading went from " + f.show(from) + " to " + f.show(to) + " at a " + m.kind.String() +
-			" from " + f.units.Format(m.slow, units.Ratio) + " to " + f.units.Format(m.fast, units.Ratio) +
-			": the wrong way for a probe on " + f.cfg.Probe.String()
+			" from " + speeds + ": the wrong way for a probe on " + f.cfg.Probe.String()
+		if m.kind == turn {
+			finding.Summary = "the reading turned from " + f.show(from) + " to the other sign at once, and climbed to " + f.show(to) +
+				" as the fan went from " + speeds + ": the same pressure with the wrong sign"
+		}
 		finding.Evidence = append(finding.Evidence, condition.Number{Name: "before_pa", Value: from},
 			condition.Number{Name: "after_pa", Value: to}, condition.Number{Name: "speed_before", Value: m.slow},
 			condition.Number{Name: "speed_after", Value: m.fast})

@@ -17,10 +17,12 @@ const (
 	forced
 	release // of an override
 	run     // to the top
+	turn    // of the reading, at an unchanged speed (flip.go)
 )
 
 func (k moveKind) String() string {
-	return [...]string{"standstill", "start", "stop", "forced step", "release of an override", "run to the top"}[k]
+	return [...]string{"standstill", "start", "stop", "forced step", "release of an override", "run to the top",
+		"turn of the reading"}[k]
 }
 
 // move is a change of speed and what the reading did at it.
