@@ -26,13 +26,14 @@ import (
 // Engine holds the state of every fan and gateway of one fleet. It is not
 // safe for use by several goroutines at once.
 type Engine struct {
-	fleet    *config.Fleet
-	fans     map[reading.FanID]*fan
-	gateways map[reading.GatewayID]*gateway
-	out      []condition.Transition
-	sample   sample
-	unknown  uint64
-	late     uint64
+	fleet     *config.Fleet
+	fans      map[reading.FanID]*fan
+	gateways  map[reading.GatewayID]*gateway
+	buildings map[reading.BuildingID][]*fan
+	out       []condition.Transition
+	sample    sample
+	unknown   uint64
+	late      uint64
 }
 
 // New returns an engine that has seen nothing yet of fleet.
@@ -71,6 +72,8 @@ func (e *Engine) Observe(r *reading.Reading) []condition.Transition {
 	e.hear(f, s)
 	f.decideMode(s)
 	f.watchMoves(s)
+	f.watchStill(s)
+	e.hearValues(f, s)
 	for i := range f.rules {
 		e.judge(f, &f.rules[i], s)
 	}

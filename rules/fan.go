@@ -40,7 +40,7 @@ type doubter interface{ doubts(f *fan, s *sample) bool }
 // judged is a rule with what became of its condition.
 type judged struct {
 	rule     rule
-	when     when
+	when     when `plain:"-"`
 	doubting bool // the rule's last word as a doubter
 	life     life
 }
@@ -50,8 +50,8 @@ type fan struct {
 	cfg     *config.Fan
 	units   units.System
 	gateway *gateway
-	source  source
-	rules   []judged
+	source  source   `plain:"-"`
+	rules   []judged `plain:"-"` // remembered one by one
 
 	// What follows from the fleet file.
 	controlled    reading.Point
@@ -62,6 +62,7 @@ type fan struct {
 	enablePoint   bool
 	overridePoint bool
 	gap           time.Duration
+	ends          ends `plain:"-"` // of what the sensor can read
 
 	// Time.
 	seen   bool
@@ -70,19 +71,25 @@ type fan struct {
 	behind int   // readings in a row before last, in ascending order
 	older  int64 // the last of them
 
-	heard    hearing
-	mode     mode
-	moves    moves
-	response response // of its reading to its speed
-	partners []*fan   // of its group: fans that draw from the same riser
-	level    filter   // of the controlled value, seen from demand
-	judgedAt int64    // when the controlled value was last good
-	setpoint setpoint
+	heard      hearing
+	mode       mode
+	moves      moves
+	still      still
+	response   response       // of its reading to its speed
+	partners   []*fan         // of its group: fans that draw from the same riser
+	neighbours []*fan         // all of its building, itself too
+	zone       *time.Location // that people live by
+	level      filter         // of the controlled value, seen from demand
+	judgedAt   int64          // when the controlled value was last good
+	setpoint   setpoint
 }
 
 // configure takes over what the fleet file says of the fan now.
 func (f *fan) configure(cfg *config.Fan, fleet *config.Fleet, g *gateway) {
 	f.cfg, f.units, f.gateway = cfg, fleet.Units, g
+	if f.zone = fleet.Location; f.zone == nil {
+		f.zone = time.UTC
+	}
 	f.source = source{building: cfg.Building.ID, gateway: g.cfg.ID, fan: cfg.ID}
 	f.controlled, f.dimension, f.sense = cfg.Controlled(), units.Pressure, 1
 	if cfg.ControlsAirflow {
@@ -92,6 +99,7 @@ func (f *fan) configure(cfg *config.Fan, fleet *config.Fleet, g *gateway) {
 		f.sense = -1
 	}
 	f.counts = 2 * resolution(cfg)
+	f.ends = endsOf(cfg)
 	_, f.setpointPoint = cfg.Placed(reading.Setpoint)
 	_, f.enablePoint = cfg.Placed(reading.Enable)
 	_, f.overridePoint = cfg.Placed(reading.Override)

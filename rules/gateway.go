@@ -37,7 +37,7 @@ const silentGap = 2 * time.Minute
 // fans' last polls proved what, and since when none did.
 type gateway struct {
 	cfg    *config.Gateway
-	source source
+	source source `plain:"-"`
 	fans   []*fan
 
 	polled   int // fans that were polled at all
@@ -49,8 +49,9 @@ type gateway struct {
 	refusals int   // failed polls of the present outage that were refused
 	failures int   // all failed polls of the present outage
 
-	down gatewayRule
-	line gatewayRule
+	down    gatewayRule
+	line    gatewayRule
+	repeats repeats
 }
 
 // gatewayRule is one condition of a gateway.
@@ -61,9 +62,15 @@ type gatewayRule struct {
 
 func newGateway() *gateway {
 	return &gateway{
-		down: gatewayRule{life: life{name: condition.GatewayDown}},
-		line: gatewayRule{life: life{name: condition.LineSilent}},
+		down:    gatewayRule{life: life{name: condition.GatewayDown}},
+		line:    gatewayRule{life: life{name: condition.LineSilent}},
+		repeats: repeats{rule: gatewayRule{life: life{name: condition.DataNotMoving}}},
 	}
+}
+
+// rules returns the conditions of the gateway, cause before consequence.
+func (g *gateway) rules() []*gatewayRule {
+	return []*gatewayRule{&g.down, &g.line, &g.repeats.rule}
 }
 
 func (g *gateway) configure(cfg *config.Gateway, fleet *config.Fleet) {
@@ -71,6 +78,7 @@ func (g *gateway) configure(cfg *config.Gateway, fleet *config.Fleet) {
 	g.source = source{building: cfg.Building.ID, gateway: cfg.ID}
 	g.down.life.setting = fleet.Rules[condition.GatewayDown]
 	g.line.life.setting = fleet.Rules[condition.LineSilent]
+	g.repeats.rule.life.setting = fleet.Rules[condition.DataNotMoving]
 }
 
 func (g *gateway) period(fleet *config.Fleet) time.Duration {
@@ -89,7 +97,15 @@ func (g *gateway) staleAfter(fleet *config.Fleet) time.Duration {
 
 // active reports whether a condition of the gateway is raised.
 func (g *gateway) active(name condition.Name) bool {
-	return name == condition.GatewayDown && g.down.life.active || name == condition.LineSilent && g.line.life.active
+	switch name {
+	case condition.GatewayDown:
+		return g.down.life.active
+	case condition.LineSilent:
+		return g.line.life.active
+	case condition.DataNotMoving:
+		return g.repeats.rule.life.active
+	}
+	return false
 }
 
 // suspected reports whether the gateway or its line may be dead: the evidence
@@ -160,11 +176,14 @@ func (g *gateway) quiet(at int64, gap time.Duration) bool { return time.Duration
 // judgeGateway feeds one condition of a gateway and returns whether it
 // changed. It ends with the first answer: a proof of life needs no hold.
 func (e *Engine) judgeGateway(g *gateway, rule *gatewayRule, evidence bool, gap time.Duration, now time.Time) bool {
+	full := rule.stand.feed(g.now, gap, evidence, wait{hold: rule.life.setting.Hold})
+	return rule.life.setting.Enabled && e.tellGateway(g, rule, full, now)
+}
+
+// tellGateway acts on whether a condition of a gateway is there and returns
+// whether that changed.
+func (e *Engine) tellGateway(g *gateway, rule *gatewayRule, full bool, now time.Time) bool {
 	l := &rule.life
-	full := rule.stand.feed(g.now, gap, evidence, wait{hold: l.setting.Hold})
-	if !l.setting.Enabled {
-		return false
-	}
 	l.state = condition.Absent
 	if full {
 		l.state = condition.Present
@@ -184,17 +203,20 @@ func (e *Engine) judgeGateway(g *gateway, rule *gatewayRule, evidence bool, gap 
 	return true
 }
 
-// settleLine silences what is told of the line while the gateway is down: a
-// line cannot be judged behind a dead gateway. Afterwards it is judged anew.
+// settleLine silences what is told of the line and of values that do not move
+// while the gateway is down: neither can be judged behind a dead gateway.
+// Afterwards they are judged anew.
 func (e *Engine) settleLine(g *gateway, now time.Time) {
-	l := &g.line.life
-	switch {
-	case l.stands && g.down.life.active:
-		e.clear(g.source, l, now, condition.Silenced)
-		l.silenced = condition.GatewayDown
-	case l.silenced != "":
-		l.end()
-		g.line.stand.forget()
+	for _, rule := range []*gatewayRule{&g.line, &g.repeats.rule} {
+		l := &rule.life
+		switch {
+		case l.stands && g.down.life.active:
+			e.clear(g.source, l, now, condition.Silenced)
+			l.silenced = condition.GatewayDown
+		case l.silenced != "":
+			l.end()
+			rule.stand.forget()
+		}
 	}
 }
 

@@ -17,6 +17,9 @@ import (
 // line_silent: the gateway proves to live, and no fan that was polled through
 // it answers, of two or more, for the hold. It ends with the first answer.
 func (g *gateway) finding(name condition.Name, long time.Duration) condition.Finding {
+	if name == condition.DataNotMoving {
+		return g.repeats.finding(g)
+	}
 	finding := condition.Finding{Evidence: []condition.Number{
 		{Name: "stood_s", Value: long.Seconds()},
 		{Name: "fans_polled", Value: float64(g.polled)},

@@ -20,7 +20,9 @@ type plant struct {
 	draw func(at time.Duration) float64
 	// gusts: standard deviation in Pa, with a correlation of 10 s
 	gusts float64
-	count float64 // Pa, resolution of the sensor
+	// sensor is what becomes of the pressure in a sensor that is ill.
+	sensor func(pressure float64) float64
+	count  float64 // Pa, resolution of the sensor
 
 	controllerSign float64 // -1: the controller sees the wrong sign
 	mapSign        float64 // -1: only the reading has lost it
@@ -63,6 +65,9 @@ func (p *plant) tick(at time.Duration) values {
 	}
 	p.sensed += (pressure - p.sensed) / 4
 	seen := p.sensed * p.controllerSign
+	if p.sensor != nil {
+		seen = p.sensor(seen)
+	}
 	p.control(at, seen)
 	read := math.Round(seen*p.mapSign/p.count) * p.count
 	v := values{reading.Speed: math.Round(p.speed*1000) / 1000, reading.Pressure: read}

@@ -107,6 +107,9 @@ func (e *Engine) settleIn(fleet *config.Fleet) {
 	for _, cfg := range fleet.Fans {
 		e.buildings[cfg.Building.ID] = append(e.buildings[cfg.Building.ID], e.fans[cfg.ID])
 	}
+	for _, f := range e.fans {
+		f.neighbours = e.buildings[f.cfg.Building.ID]
+	}
 }
 
 // meet shows the fans of each group to each other.

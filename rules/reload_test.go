@@ -59,7 +59,7 @@ func TestReloadWithoutTheGatewayRuleTellsOfItsFansAgain(t *testing.T) {
 	next.Rules[condition.GatewayDown] = setting
 	tr.take(tr.e.Reload(next, tr.now))
 	tr.want("10m0s cleared gateway_down roof disarmed")
-	if verdicts, _ := tr.e.GatewayView("roof"); len(verdicts) != 1 || verdicts[0].Condition != condition.LineSilent {
+	if verdicts, _ := tr.e.GatewayView("roof"); len(verdicts) != 2 || verdicts[0].Condition != condition.LineSilent {
 		t.Errorf("verdicts %v", verdicts)
 	}
 }

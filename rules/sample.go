@@ -38,6 +38,9 @@ type sample struct {
 	settled time.Duration
 	move    move // that came to its end with this sample
 	moved   bool // there is one
+	still   stillness
+	// repeated: the gateway as good as surely repeats what it once read.
+	repeated bool
 
 	speed    float64
 	hasSpeed bool

@@ -11,7 +11,8 @@ import (
 // first.
 //
 //   - A gateway that does not answer explains that its fans do not; so does a
-//     line on which no unit answers.
+//     line on which no unit answers. One that repeats what it once read explains
+//     values that stand still.
 //   - A controller that has stopped by a fault of its own explains all that its
 //     fan does not do.
 //   - A sensor that stands still or at the end of its range, and a reading with
@@ -33,7 +34,9 @@ func explained(name condition.Name) [7]condition.Name {
 	switch name {
 	case condition.ControllerSilent:
 		return causes{condition.GatewayDown, condition.LineSilent}
-	case condition.SensorFrozen, condition.SensorOutOfRange:
+	case condition.SensorFrozen:
+		return causes{condition.DataNotMoving, fault, sign}
+	case condition.SensorOutOfRange:
 		return causes{sign}
 	case condition.InvertedSign:
 		return causes{frozen, range_}

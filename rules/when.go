@@ -50,6 +50,8 @@ func newRules() []judged {
 	return []judged{
 		of(condition.ControllerSilent, &silent{}, when{always: true}),
 		of(condition.ControllerFault, &controllerFault{}, when{modes: running | resting | driven}),
+		of(condition.SensorFrozen, &frozen{}, when{modes: running | resting | driven}),
+		of(condition.SensorOutOfRange, &outOfRange{}, when{modes: running | resting}),
 		of(condition.InvertedSign, &inverted{}, when{modes: running | resting | driven}),
 		of(condition.NoEffect, &noEffect{}, when{modes: running&^in(condition.Starting) | driven}),
 		of(condition.StuckIdle, &stuck{}, when{modes: running | resting}),
@@ -61,6 +63,7 @@ func newRules() []judged {
 		of(condition.ShortCycling, &shortCycling{}, when{modes: running | resting}),
 		of(condition.OverrideLeftOn, &overrideLeftOn{}, when{modes: running | resting | driven}),
 		of(condition.SettingsChanged, &settingsChanged{}, when{modes: running | resting | driven}),
+		of(condition.CreepingLoad, &creeping{}, when{modes: running}),
 	}
 }
 
@@ -70,7 +73,7 @@ func (j *judged) ask(f *fan, s *sample) condition.State {
 	switch {
 	case j.when.always:
 		return j.rule.judge(f, s)
-	case s.mode == condition.Unknown:
+	case s.mode == condition.Unknown || s.repeated:
 		return condition.CannotJudge
 	case !j.when.modes.has(s.mode) || s.mode == condition.Forced && f.mode.resting:
 		j.rule.rest()

@@ -10,10 +10,13 @@ import (
 const (
 	IdleAtMost     = "idle_at_most"
 	StepHold       = "step_hold"
+	FlatHold       = "flat_hold"
+	DemandHold     = "demand_hold"
 	BeyondPushes   = "beyond_pushes"
 	MirroredHold   = "mirrored_hold"
 	OverrideAtMost = "override_at_most"
 	ProvenHold     = "proven_hold"
+	CreepPoints    = "creep_points"
 )
 
 // Catalogue lists every condition in the order of cause before consequence:
@@ -26,7 +29,7 @@ func Catalogue() []Definition {
 		{Name: LineSilent, Scope: OfGateway, Judged: true,
 			Meaning: "answers, and none of its units does",
 			Default: Setting{Enabled: true, Hold: time.Minute, Severity: Ticket}},
-		{Name: DataNotMoving, Scope: OfGateway,
+		{Name: DataNotMoving, Scope: OfGateway, Judged: true,
 			Meaning: "repeats what it once read",
 			Default: Setting{Enabled: true, Hold: 10 * time.Minute, Severity: Ticket}},
 		{Name: ControllerSilent, Judged: true,
@@ -35,12 +38,16 @@ func Catalogue() []Definition {
 		{Name: ControllerFault, Judged: true,
 			Meaning: "reports a fault of its own",
 			Default: Setting{Enabled: true, Hold: time.Minute, Severity: Ticket}},
-		{Name: SensorFrozen,
+		{Name: SensorFrozen, Judged: true,
 			Meaning: "repeats one value for longer than its own noise and resolution make believable",
-			Default: Setting{Enabled: true, Hold: 15 * time.Minute, Severity: Ticket}},
-		{Name: SensorOutOfRange,
+			Default: Setting{Enabled: true, Hold: 15 * time.Minute, Severity: Ticket},
+			Own: []Parameter{{Key: FlatHold, Dimension: units.Time, Default: 2 * 3600,
+				Meaning: "how long one value must stand where the speed does not move"}}},
+		{Name: SensorOutOfRange, Judged: true,
 			Meaning: "reads at or beyond what its sensor can",
-			Default: Setting{Enabled: true, Hold: 5 * time.Minute, Severity: Ticket}},
+			Default: Setting{Enabled: true, Hold: 5 * time.Minute, Severity: Ticket},
+			Own: []Parameter{{Key: DemandHold, Dimension: units.Time, Default: 3600,
+				Meaning: "how long it must stand at an end that demand, draught or a wrong sign may have brought it to"}}},
 		{Name: InvertedSign, Judged: true,
 			Meaning: "reads its pressure with the wrong sign",
 			Default: Setting{Enabled: true, Hold: 3 * time.Minute, Severity: Ticket},
@@ -90,9 +97,11 @@ func Catalogue() []Definition {
 		{Name: SettingsChanged, Judged: true,
 			Meaning: "no longer has the settings recorded at turnover",
 			Default: Setting{Enabled: true, Hold: 10 * time.Minute, Severity: Note}},
-		{Name: CreepingLoad,
+		{Name: CreepingLoad, Judged: true,
 			Meaning: "needs more and more speed for the same duty",
-			Default: Setting{Enabled: true, Severity: Note}},
+			Default: Setting{Enabled: true, Severity: Note},
+			Own: []Parameter{{Key: CreepPoints, Dimension: units.Ratio, Default: 0.05,
+				Meaning: "how much more speed, of all there is, is worth a note"}}},
 	}
 }
 

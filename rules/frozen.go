@@ -1,0 +1,196 @@
+package rules
+
+import (
+	"fmt"
+	"time"
+
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// frozen judges sensor_frozen: the fan's controlled value is the same to the
+// last digit, reading after reading, for longer than its own noise and
+// resolution make believable. How often it changed when it was well, in its
+// quietest ten minutes, says how many changes were to be expected since; a
+// value that never varied before is not judged. Either
+//
+//   - moved: twelve changes are missing, and the speed has moved by 15 points or
+//     more meanwhile, for the hold from then; or
+//   - quiet: thirty are missing, for flat_hold, whatever the speed did.
+//
+// A coarse sensor on a fan that controls well, or is idle, repeats one value
+// for hours: in its quietest ten minutes it does not change at all, so nothing is
+// missing. Of it only the speed speaks: where it moves by 15 points and half as
+// far again as it ever did within one value, and by so much that a pressure of
+// this size had to follow by several counts (fan laws), twelve changes as they
+// usually come are enough.
+//
+// A value at the end of the sensor's range is not frozen but out of range. A
+// reading of about nothing is judged by how quiet it is when the fan rests.
+//
+// It is over with the first other value.
+type frozen struct {
+	hold     time.Duration
+	flatHold time.Duration
+
+	found  bool
+	begun  bool
+	began  int64 // the run of equal values
+	n      int32 // readings in it
+	flat   time.Duration
+	moved  time.Duration // since the speed had moved
+	far    bool          // it has
+	slow   float64
+	fast   float64
+	missed float64 // leaps to be expected
+	usual  float64 // changes to be expected
+	travel float64 // the farthest that the speed ever went within one value
+}
+
+// (Engineering choices. Of changes that come independently with a chance each,
+// none of n that were to be expected comes with a chance of e^-n.)
+const (
+	farSpeed     = 0.15
+	missedMoved  = 12
+	missedQuiet  = 30
+	doubtUsual   = 5 // enough to wait for the others
+	doubtMoved   = time.Hour
+	effectMoved  = 0.15 // change of the square of speed, with which pressure goes
+	farther      = 1.5  // than the speed ever went within one value
+	coarseCounts = 6    // a pressure of so many counts must follow it
+)
+
+func (c *frozen) configure(_ *fan, s condition.Setting) {
+	c.hold, c.flatHold = s.Hold, s.OwnDuration(condition.FlatHold)
+}
+
+func (c *frozen) judge(f *fan, s *sample) condition.State {
+	if !s.hasValue || !s.hasSpeed {
+		return condition.CannotJudge
+	}
+	if !c.begun || s.still.known && !s.still.same {
+		c.end()
+		c.begin(s)
+	}
+	if f.endOf(s) != noEnd {
+		if !c.found {
+			c.begun = false
+		}
+		return c.word()
+	}
+	c.add(s)
+	if c.far && c.moved >= c.hold && (c.missed >= missedMoved || c.coarse(f, s, missedMoved)) ||
+		c.flat >= c.flatHold && c.missed >= missedQuiet {
+		c.found = true
+	}
+	return c.word()
+}
+
+func (c *frozen) word() condition.State {
+	if c.found {
+		return condition.Present
+	}
+	return condition.Absent
+}
+
+func (c *frozen) begin(s *sample) {
+	c.begun, c.began, c.slow, c.fast = true, s.now, s.speed, s.speed
+}
+
+// end ends a run of equal values. What the speed did within one that cannot be
+// told from a frozen one teaches nothing.
+func (c *frozen) end() {
+	if travel := c.fast - c.slow; c.begun && c.missed < missedMoved && c.usual < missedMoved {
+		c.travel = max(c.travel, travel)
+	}
+	c.drop()
+}
+
+// drop drops the run.
+func (c *frozen) drop() {
+	*c = frozen{hold: c.hold, flatHold: c.flatHold, travel: c.travel}
+}
+
+// add takes one reading more of the run.
+func (c *frozen) add(s *sample) {
+	if s.now == c.began {
+		return
+	}
+	c.n++
+	c.flat += s.step
+	c.missed += s.still.leaps
+	c.usual += s.still.change
+	if c.far {
+		c.moved += s.step
+	}
+	c.slow, c.fast = min(c.slow, s.speed), max(c.fast, s.speed)
+	c.far = c.fast-c.slow >= farSpeed-rounding
+}
+
+// coarse reports whether the speed alone shows that a value of few counts is
+// frozen, once so many changes are missing.
+func (c *frozen) coarse(f *fan, s *sample, missing float64) bool {
+	return c.far && c.usual >= missing && c.fast-c.slow >= farther*c.travel &&
+		c.fast*c.fast-c.slow*c.slow >= effectMoved &&
+		max(s.value, -s.value) >= max(coarseCounts*f.still.count, s.tolerance)
+}
+
+// doubts: so many changes are missing that the value is as good as frozen, and
+// its holds are running.
+func (c *frozen) doubts(f *fan, s *sample) bool {
+	return c.begun && !c.found && s.hasValue && (c.missed >= missedMoved && c.flat < c.flatHold ||
+		c.moved < doubtMoved && c.coarse(f, s, doubtUsual))
+}
+
+func (c *frozen) since() int64 { return c.began }
+
+func (c *frozen) severity(s condition.Setting) condition.Severity { return s.Severity }
+
+func (c *frozen) rest() {
+	if !c.found {
+		c.drop()
+	}
+}
+
+func (c *frozen) forget() { c.drop() }
+
+func (c *frozen) finding(f *fan, s *sample) condition.Finding {
+	moved := ""
+	if c.far {
+		moved = " while its speed went between " + f.units.Format(c.slow, units.Ratio) + " and " + f.units.Format(c.fast, units.Ratio)
+	}
+	expected := max(c.missed, 0)
+	if c.missed < missedMoved {
+		expected = c.usual
+	}
+	return condition.Finding{
+		Summary: fmt.Sprintf("reads exactly %s in %d readings over %s%s; when it was well, it changed at least %.0f times in as many",
+			f.show(s.value), c.n, units.Span(c.flat), moved, expected),
+		Evidence: []condition.Number{
+			{Name: f.key(f.controlled.String()), Value: s.value},
+			{Name: "readings", Value: float64(c.n)},
+			{Name: "expected_changes", Value: expected},
+			{Name: f.key("least_step"), Value: f.still.count},
+			{Name: "speed_least", Value: c.slow},
+			{Name: "speed_most", Value: c.fast},
+			{Name: "stood_s", Value: c.flat.Seconds()},
+		},
+		Causes: c.causes(),
+	}
+}
+
+func (c *frozen) causes() []condition.Cause {
+	held := condition.Cause{What: "the controller holds its input: it was put in hand for a test, or its input module hangs",
+		Check: "compare the controller's own display with `fanwarden points`, and look whether the input is marked as in hand"}
+	hung := condition.Cause{What: "the pressure transmitter hangs, or its output wire is off and the last value is kept",
+		Check: "watch the transmitter's own display or measure its signal: it must flicker; a technician takes its supply off and on, " +
+			"the fan locked out first"}
+	tube := condition.Cause{What: "its tubes are blocked by water, ice or lint, so that it sees trapped air",
+		Check: "look at the tubes from where it is safe to stand for water in their low places; on the roof in daylight only"}
+	copied := condition.Cause{What: "the register is a copy that the controller no longer writes",
+		Check: "run `fanwarden points` for the fan twice and compare with the controller's own display"}
+	if c.far {
+		return []condition.Cause{hung, held, tube, copied}
+	}
+	return []condition.Cause{held, copied, hung, tube}
+}

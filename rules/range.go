@@ -1,0 +1,310 @@
+package rules
+
+import (
+	"math"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+	"fanwarden/rules/condition"
+)
+
+// outOfRange judges sensor_out_of_range: the fan's controlled value stands at
+// or beyond what its sensor can read, for the hold. The ends are those of
+// probe_range, within half a percent of its span; without one, the least and the
+// most that the register can hold, if it is an integer. A value that the
+// controller has marked as none, by the register's own marker, counts as beyond
+// the end: it is how a controller says that its sensor is broken or out of range.
+//
+// Not every end proves something against the sensor:
+//
+//   - An end at zero, or beyond which zero lies, is what a fan reads that moves
+//     nothing, or one against which branch fans push. It is not judged.
+//   - An end within what branch fans (beyond_pushes of inverted_sign, as a rule
+//     75 Pa) or draught can reach, or next to the setpoint, may be the truth; so
+//     may one to which the reading came as the fan sped up, with the wrong sign
+//     but no farther than the square of the speed takes it. Only a jump to it,
+//     within two polls and no more than twenty seconds, speaks for the sensor at
+//     once (where demand can reach the end: at a steady speed); else it must stand
+//     for demand_hold.
+//   - An end that lies beyond what the fan should draw may be the truth while it
+//     is near its top, and is not judged then: a controller that believed it would
+//     slow the fan.
+//
+// A fan that is forced may truly draw more than its sensor can show; it is not
+// judged. It is over when the value has been within the range for two minutes.
+type outOfRange struct {
+	hold       time.Duration
+	demandHold time.Duration
+	pushes     float64
+
+	stand  stand
+	marked stand
+	side   end
+	slow   bool // the end may be the truth
+
+	// The last reading nearer to the setpoint than to the end.
+	inside bool
+	at     int64
+	value  float64
+	speed  float64
+}
+
+// end is an end of what a sensor can read.
+type end uint8
+
+const (
+	noEnd end = iota
+	lowEnd
+	highEnd
+)
+
+// (Engineering choices.)
+const (
+	rangeGrace = 15 * time.Second
+	rangeExit  = 2 * time.Minute
+	jumpTime   = 20 * time.Second // the longest for a jump
+	jumpSpeed  = 0.15             // the most that the speed may move at it
+	climbSpeed = 0.05             // the least that it moves while it takes the reading along
+	climbTime  = 4 * time.Minute
+	draughts   = 75.0 // Pa, what draught can do to a riser
+)
+
+// ends are the values at and beyond which a sensor stands at its ends. The
+// infinite one is none.
+type ends struct{ low, high float64 }
+
+// endsOf finds the ends of a fan's sensor.
+func endsOf(cfg *config.Fan) ends {
+	if cfg.HasProbeRange {
+		edge := 0.005 * (cfg.ProbeHigh - cfg.ProbeLow)
+		return ends{cfg.ProbeLow + edge, cfg.ProbeHigh - edge}
+	}
+	none := ends{math.Inf(-1), math.Inf(1)}
+	placed, ok := cfg.Placed(cfg.Controlled())
+	if !ok || placed.Encoding.Bit != decode.NoBit {
+		return none
+	}
+	e := placed.Encoding
+	var low, high float64
+	switch e.Type {
+	case decode.Int16:
+		low, high = math.MinInt16, math.MaxInt16
+	case decode.Uint16:
+		low, high = math.Inf(-1), math.MaxUint16 // nothing is no end
+	case decode.Int32:
+		low, high = math.MinInt32, math.MaxInt32
+	case decode.Uint32:
+		low, high = math.Inf(-1), math.MaxUint32
+	default:
+		return none
+	}
+	count := math.Abs(e.Scale * e.Unit.Factor)
+	a, b := (low*e.Scale+e.Offset)*e.Unit.Factor, (high*e.Scale+e.Offset)*e.Unit.Factor
+	return ends{min(a, b) + count/2, max(a, b) - count/2}
+}
+
+// endOf is the end of its range that a sample's value stands at.
+func (f *fan) endOf(s *sample) end {
+	switch {
+	case !s.hasValue:
+		return noEnd
+	case s.value <= f.ends.low:
+		return lowEnd
+	case s.value >= f.ends.high:
+		return highEnd
+	}
+	return noEnd
+}
+
+// proves reports whether an end is one that a fan that moves nothing does not
+// read.
+func (f *fan) proves(side end, s *sample) bool {
+	if side == lowEnd {
+		return f.ends.low < -s.tolerance
+	}
+	return side == highEnd && f.ends.high > s.tolerance
+}
+
+func (c *outOfRange) configure(f *fan, s condition.Setting) {
+	c.hold, c.demandHold = s.Hold, s.OwnDuration(condition.DemandHold)
+	c.pushes = f.cfg.Rules[condition.InvertedSign].Own[condition.BeyondPushes]
+}
+
+func (c *outOfRange) judge(f *fan, s *sample) condition.State {
+	if s.failed || !s.hasSpeed {
+		return condition.CannotJudge
+	}
+	none := f.unvalued(s.r)
+	c.marked.feed(s.now, s.gap, none, wait{hold: c.hold, exit: rangeExit})
+	if !s.hasValue {
+		return c.word(none)
+	}
+	side := f.endOf(s)
+	if side != noEnd && side != c.side {
+		c.arrive(f, s, side)
+	}
+	evidence := side != noEnd && f.proves(side, s) && !f.drawn(side, s)
+	w := wait{hold: c.hold, grace: rangeGrace, exit: rangeExit}
+	if c.slow {
+		w.hold = max(c.hold, c.demandHold)
+	}
+	c.stand.feed(s.now, s.gap, evidence, w)
+	if !c.stand.open {
+		c.side = noEnd
+	}
+	c.remember(f, s)
+	return c.word(true)
+}
+
+// word is what is to be said; with no value there is nothing that speaks
+// against what was found.
+func (c *outOfRange) word(sure bool) condition.State {
+	switch {
+	case c.stand.full || c.marked.full:
+		return condition.Present
+	case sure:
+		return condition.Absent
+	}
+	return condition.CannotJudge
+}
+
+// unvalued reports whether the controller gave its sensor's value as none.
+func (f *fan) unvalued(r *reading.Reading) bool {
+	if f.cfg.ControlsAirflow && r.Quality(reading.VelocityPressure) != reading.NotMapped {
+		return r.Quality(reading.VelocityPressure) == reading.Marked
+	}
+	return r.Quality(f.controlled) == reading.Marked
+}
+
+// arrive notes how the reading came to an end of its range.
+func (c *outOfRange) arrive(f *fan, s *sample, side end) {
+	c.stand.forget()
+	c.side = side
+	took, faster := time.Duration(s.now-c.at), s.speed-c.speed
+	reachable := c.reachable(f, s, side)
+	jumped := c.inside && took <= min(2*s.step, jumpTime) && (math.Abs(faster) <= jumpSpeed || !reachable)
+	climbed := c.inside && took <= climbTime && faster > climbSpeed && f.sense*f.limit(side) > 0 &&
+		math.Abs(f.limit(side))*c.speed*c.speed <= (math.Abs(c.value)+c.pushes)*s.speed*s.speed
+	c.slow = climbed || !jumped && reachable
+}
+
+// limit is the value at an end.
+func (f *fan) limit(side end) float64 {
+	if side == lowEnd {
+		return f.ends.low
+	}
+	return f.ends.high
+}
+
+// reachable reports whether a healthy fan may truly come to an end.
+func (c *outOfRange) reachable(f *fan, s *sample, side end) bool {
+	at := f.sense * f.limit(side)
+	if s.hasSetpoint && math.Abs(at-s.target) <= 3*s.tolerance {
+		return true
+	}
+	return !f.cfg.ControlsAirflow && at <= c.pushes && at >= -draughts
+}
+
+// drawn reports whether a fan may truly draw as far as an end: one on the other
+// side than demand, in the faster half of its speeds and well above its lowest.
+func (f *fan) drawn(side end, s *sample) bool {
+	return f.sense*f.limit(side) < 0 && s.speed >= max((f.cfg.MinSpeed+f.cfg.MaxSpeed)/2, f.cfg.MinSpeed+offLimit)
+}
+
+// remember keeps the last reading that was nearer to the setpoint than to the
+// end of the range on its side.
+func (c *outOfRange) remember(f *fan, s *sample) {
+	if !s.hasSetpoint {
+		return
+	}
+	limit := f.ends.high
+	if s.value < s.setpoint {
+		limit = f.ends.low
+	}
+	if 2*math.Abs(s.value-s.setpoint) <= math.Abs(limit-s.setpoint) {
+		c.inside, c.at, c.value, c.speed = true, s.now, s.value, s.speed
+	}
+}
+
+// doubts: the value stands at an end that the riser cannot reach.
+func (c *outOfRange) doubts(*fan, *sample) bool {
+	return c.stand.open && c.stand.held && !c.stand.full && !c.slow && c.stand.stood < c.hold
+}
+
+func (c *outOfRange) found() *stand {
+	if c.stand.full {
+		return &c.stand
+	}
+	return &c.marked
+}
+
+func (c *outOfRange) since() int64 { return c.found().since }
+
+func (c *outOfRange) severity(s condition.Setting) condition.Severity { return s.Severity }
+
+func (c *outOfRange) rest() {
+	c.stand.rest()
+	c.marked.rest()
+	c.inside = false
+}
+
+func (c *outOfRange) forget() {
+	*c = outOfRange{hold: c.hold, demandHold: c.demandHold, pushes: c.pushes}
+}
+
+func (c *outOfRange) finding(f *fan, s *sample) condition.Finding {
+	long := c.found().stood
+	finding := condition.Finding{Evidence: []condition.Number{{Name: "stood_s", Value: long.Seconds()},
+		{Name: "speed", Value: s.speed}}}
+	speed := f.units.Format(s.speed, units.Ratio)
+	if !c.stand.full {
+		finding.Summary = "the controller has answered for " + units.Span(long) + " and says that its sensor has no value; it runs at " + speed
+		finding.Causes = []condition.Cause{wireCause(), deadSensorCause(), configCause(f)}
+		return finding
+	}
+	which := "lower"
+	if c.side == highEnd {
+		which = "upper"
+	}
+	what := "its register"
+	if f.cfg.HasProbeRange {
+		what = "its sensor (" + f.show(f.cfg.ProbeLow) + " to " + f.show(f.cfg.ProbeHigh) + ")"
+	}
+	finding.Summary = "reads " + f.show(s.value) + " for " + units.Span(long) + ", at the " + which + " end of " + what +
+		", at a speed of " + speed
+	finding.Evidence = append(finding.Evidence, condition.Number{Name: f.key(f.controlled.String()), Value: s.value},
+		condition.Number{Name: f.key("range_end"), Value: f.limit(c.side)})
+	if s.hasSetpoint {
+		finding.Evidence = append(finding.Evidence, condition.Number{Name: f.key("setpoint"), Value: s.setpoint})
+	}
+	if c.slow {
+		finding.Causes = []condition.Cause{configCause(f), tubesCause(), deadSensorCause(), wireCause()}
+	} else {
+		finding.Causes = []condition.Cause{wireCause(), deadSensorCause(), tubesCause(), configCause(f)}
+	}
+	return finding
+}
+
+func wireCause() condition.Cause {
+	return condition.Cause{What: "the sensor's wire is cut or shorted, or it has lost its supply, so that its input goes to the end of its scale",
+		Check: "ask who worked in the panel last; a technician measures the sensor's signal at the controller (a 4-20 mA one must not be below 4)"}
+}
+
+func deadSensorCause() condition.Cause {
+	return condition.Cause{What: "the pressure transmitter has failed",
+		Check: "compare its own display with the reading; a technician takes both tubes off, the fan locked out first: it must read about zero"}
+}
+
+func tubesCause() condition.Cause {
+	return condition.Cause{What: "one of its tubes is off, full of water, or on the wrong port",
+		Check: "look at the tubes from where it is safe to stand; see on the trend whether the reading moved with the speed before"}
+}
+
+func configCause(f *fan) condition.Cause {
+	return condition.Cause{What: "the range of the sensor does not fit what the riser does, or it is not the one in the fleet file or the controller",
+		Check: "compare `probe_range` and the scale of " + f.controlled.String() + " in the point map with the transmitter's plate, and its jumpers with " +
+			"the controller's setting"}
+}
