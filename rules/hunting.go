@@ -20,7 +20,8 @@ import (
 // row are regular when their autocorrelation says so (swings.go). Gusts and
 // noise are not regular; a slow loop that overshoots three or four times after
 // each step fades; demand that comes and goes does so over more than ten
-// minutes. A loop that swings from limit to limit hunts as well.
+// minutes. A loop that swings from limit to limit hunts as well; swings as wide as
+// that, ten cycles of them in a row, need not be regular.
 //
 // Only running without a stop counts: a stop, a forced speed and a gap end the
 // count, because a fan that keeps stopping is short_cycling's. Of swings that
@@ -60,6 +61,7 @@ const (
 	valueSwings   = 0.4               // of the tolerance, either side
 	goOn          = 0.6               // of either, once found
 	longestPeriod = 570 * time.Second // machines that come and go do so over ten minutes or more
+	quiteClear    = 0.6               // height of the half-waves of an autocorrelation
 	moreLooks     = 10 * time.Minute  // may pass until the last of several looks
 	huntingExit   = 5 * time.Minute
 	roughExit     = 30 * time.Minute
@@ -121,7 +123,7 @@ func (h *hunting) weigh(s *sample, step time.Duration) {
 	w := h.swings(of)
 	c, pitch := &w.scales[scale], w.pitchOf(scale)
 	long := time.Duration(float64(c.age) * pitch * float64(time.Second))
-	if h.found || long < h.hold || c.hits < h.looks(pitch) {
+	if h.found || long < h.hold || c.hits < h.looks(pitch, &c.rhythm) {
 		return
 	}
 	h.found, h.of, h.scale, h.cycles, h.onset = true, of, scale, c.count/2, s.now-int64(long)
@@ -129,10 +131,15 @@ func (h *hunting) weigh(s *sample, step time.Duration) {
 	h.measure(c.rhythm.period)
 }
 
-// looks is how many looks must find the same before it is believed: up to three
-// where they come soon, because gusts look regular now and then by chance.
-func (h *hunting) looks(pitch float64) int {
-	return 1 + min(int(min(moreLooks, h.hold).Seconds()/(lookEach*pitch)), 2)
+// looks is how many looks must find the same before it is believed, because
+// gusts look regular now and then by chance: up to three where they come soon,
+// and two where what was found is not quite clear.
+func (h *hunting) looks(pitch float64, r *rhythm) int {
+	soon := 1 + min(int(min(moreLooks, h.hold).Seconds()/(lookEach*pitch)), 2)
+	if r.height < quiteClear {
+		return max(soon, 2)
+	}
+	return soon
 }
 
 // fade looks whether what was found is over.

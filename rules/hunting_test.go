@@ -72,7 +72,7 @@ func TestHuntingSaysHowItSwings(t *testing.T) {
 func TestSwingsThatPollingCannotResolveAreSaidToBe(t *testing.T) {
 	tr := newTrace(t, fleetPolled(30*time.Second))
 	tr.run(40*time.Minute, func(at time.Duration) values { return swinging(at, 70*time.Second, 0.1, 8) })
-	tr.within(condition.Hunting, midnight, 15*time.Minute)
+	tr.within(condition.Hunting, midnight, 25*time.Minute)
 	if s := tr.got[0].Summary; !strings.Contains(s, "every 30 s cannot resolve") {
 		t.Errorf("summary: %s", s)
 	}

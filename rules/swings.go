@@ -71,6 +71,7 @@ type scale struct {
 	half   halfCycle
 	count  int     // half-cycles in a row that were load disturbances
 	length float64 // samples, mean of the last of those
+	depth  float64 // how far they went from the middle, in amplitudes that count, likewise
 	pause  int     // samples since the last of those
 	age    int     // samples since the first of them began
 	looked int     // samples since the last look
@@ -86,6 +87,12 @@ const (
 	enough   = 12               // half-cycles until it is looked whether they are regular
 	lookEach = swingSamples / 4 // samples between two looks, so that a reading stays cheap
 	maxMiss  = 2
+
+	// Swings so wide that nothing but a loop makes them, as from limit to limit,
+	// need not be regular: demand that changes changes their period. Amplitudes
+	// that count, and half-cycles in a row.
+	wideSwings = 10.0
+	wideEnough = 20
 )
 
 // feed takes a sample. Swings count from amplitude a, around zero or else
@@ -119,20 +126,33 @@ func (c *scale) weigh(h halfCycle, a float64, least int) {
 		return
 	}
 	if c.count == 0 {
-		c.age, c.length = h.samples, float64(h.samples)
+		c.age, c.length, c.depth = h.samples, float64(h.samples), 0
 	}
 	c.count++
 	c.pause = 0
 	c.length += (float64(h.samples) - c.length) / 4
+	c.depth += (h.area/float64(h.samples)/a - c.depth) / 4
 	if c.count < enough || c.looked < lookEach {
 		return
 	}
 	c.looked = 0
-	if r := c.look(); r.regular() {
-		c.rhythm, c.regular, c.misses = r, true, 0
-		c.hits++
+	r := c.look()
+	switch wide := c.depth >= wideSwings; {
+	case r.regular():
+	case !wide:
+		c.miss()
 		return
+	case c.count < wideEnough:
+		return
+	default:
+		r = rhythm{period: 2 * c.length, height: 1}
 	}
+	c.rhythm, c.regular, c.misses = r, true, 0
+	c.hits++
+}
+
+// miss notes a look that found nothing regular.
+func (c *scale) miss() {
 	if c.misses++; c.misses >= maxMiss {
 		c.count, c.regular, c.hits, c.misses = 0, false, 0, 0
 	}
@@ -226,6 +246,7 @@ type rhythm struct {
 	decay      float64 // R of its extrema; 1 where the swings go on as they are
 	lobes      int     // that are clear
 	fades      bool    // the next one is not
+	height     float64 // of the least clear of the first ones
 }
 
 // Bounds of what is regular. (Engineering choices, beside the published ones.)
@@ -304,8 +325,12 @@ func rhythmOf(x []float64) rhythm {
 	for i := range seen - 1 {
 		intervals[i] = at[i+1] - at[i]
 	}
+	height := 1.0
+	for _, e := range extreme[:lobes] {
+		height = min(height, math.Abs(e))
+	}
 	return rhythm{period: 2 * (at[seen-1] - at[0]) / float64(seen-1), regularity: regularity(intervals[:seen-1]),
-		decay: decayRatio(extreme[0], extreme[1], extreme[2]), lobes: seen - 1, fades: fades}
+		decay: decayRatio(extreme[0], extreme[1], extreme[2]), lobes: seen - 1, fades: fades, height: height}
 }
 
 // flatten takes the mean and the slope out of x.
