@@ -66,20 +66,28 @@ const (
 
 // Figures of a lapse. (Engineering choices.)
 const (
-	suddenly    = time.Minute // within which a break shows whole
-	overrunMost = 3 * time.Hour
-	climbOver   = time.Minute // without a rise of the speed
-	climbLong   = 15 * time.Minute
-	worth       = 0.4 // of the setpoint: a fan that makes more at full speed moves something
-	bounded     = 4   // times a gain that is only bounded, it may be
-	riseMargin  = 0.2 // of the gain: how far the reading may rise against the fan in a climb that shows nothing
-	leastRange  = 0.1 // load, over which a climb shows anything
+	slightDraught = 3.0              // Pa
+	falling       = 5 * time.Second  // that the sensor takes
+	coarsely      = 10 * time.Second // polls farther apart cannot see it fall
+	suddenly      = time.Minute      // within which a break shows whole
+	overrunMost   = 3 * time.Hour
+	climbOver     = time.Minute // without a rise of the speed
+	climbLong     = 15 * time.Minute
+	worth         = 0.4 // of the setpoint: a fan that makes more at full speed moves something
+	bounded       = 4   // times a gain that is only bounded, it may be
+	riseMargin    = 0.2 // of the gain: how far the reading may rise against the fan in a climb that shows nothing
+	leastRange    = 0.1 // load, over which a climb shows anything
 )
 
 // nothing is the reading, from demand, at and above which a fan shows no pull:
-// within a tenth of the setpoint, half the tolerance, or two counts.
+// within a twentieth of the setpoint, what draught may do over a fan that stands
+// still (half the tolerance, 3 Pa at most), or a count of the sensor.
 func (f *fan) nothing(s *sample) float64 {
-	return -max(0.1*math.Abs(s.target), s.tolerance/2, f.counts)
+	still := s.tolerance / 2
+	if !f.cfg.ControlsAirflow {
+		still = min(still, slightDraught)
+	}
+	return -max(0.05*math.Abs(s.target), still, 0.4*f.counts)
 }
 
 func (l *lapse) feed(f *fan, s *sample) {
@@ -91,7 +99,7 @@ func (l *lapse) feed(f *fan, s *sample) {
 		return
 	case !l.open && s.demand >= f.nothing(s):
 		since := time.Duration(s.now - p.at)
-		*l = lapse{open: true, at: s.now, peak: s.speed, peakAt: s.now, low: f.load(s.speed), high: f.load(s.speed)}
+		*l = lapse{open: true, at: s.now, peak: s.speed, peakAt: s.now, low: math.Inf(1), high: math.Inf(-1)}
 		if p.seen && since <= max(suddenly, 5*s.step/2) {
 			l.abrupt, l.from, l.fromLoad = true, p.level.value, p.load.value
 		}
@@ -119,14 +127,16 @@ func (l *lapse) weighMove(f *fan, s *sample) {
 
 // climb takes a sample while the fan speeds up, and a minute more.
 func (l *lapse) climb(f *fan, s *sample) {
-	x := f.load(s.speed)
-	l.low, l.high = min(l.low, x), max(l.high, x)
-	l.line.add(x, s.demand)
+	x, since := f.load(s.speed), time.Duration(s.now-l.at)
+	if s.step > coarsely || since >= falling { // it is not still on its way from what it was
+		l.low, l.high = min(l.low, x), max(l.high, x)
+		l.line.add(x, s.demand)
+	}
 	if s.speed > l.peak+ramping {
 		l.peak, l.peakAt = s.speed, s.now
 	}
 	down := s.speed < l.peak-dropping
-	if !down && time.Duration(s.now-l.peakAt) < climbOver && time.Duration(s.now-l.at) < climbLong {
+	if !down && time.Duration(s.now-l.peakAt) < climbOver && since < climbLong {
 		return
 	}
 	l.over, l.after = true, s.level
@@ -140,17 +150,17 @@ func (l *lapse) climb(f *fan, s *sample) {
 func (l *lapse) word(f *fan, s *sample) shows {
 	reference := l.reference(f, s)
 	noise := max(f.counts, 0.05*math.Abs(s.target))
-	if l.high-l.low < leastRange || l.line.n < 2 {
+	if l.line.n < 2 || l.high-l.low < leastRange {
 		return l.fall(f, s)
 	}
 	slope, margin := l.line.slope(noise)
 	none := min(noGain*reference, worth*math.Abs(s.target))
-	if math.Abs(l.after) <= -f.nothing(s) { // where demand that leaves lets the reading of a still fan end
+	if f.sense > 0 && math.Abs(l.after) <= max(-f.nothing(s), 0.1*math.Abs(s.target)) { // where demand that leaves lets the reading of a still fan end
 		none = 2 * noGain * reference
 	}
 	l.slope = -slope
 	switch {
-	case l.slope > none && l.slope > 2*margin, l.slope > 3*margin && l.after < f.nothing(s)/3:
+	case l.slope > none && l.slope > 2*margin, l.slope > 3*margin && l.after < f.nothing(s)/2:
 		return showsEffect
 	case time.Duration(l.peakAt-l.at) < dead || margin > none || l.slope < -riseMargin*reference || l.beyond(f, s):
 		return l.fall(f, s)

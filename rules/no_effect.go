@@ -21,8 +21,9 @@ import (
 //     or a stop or a forced step moved it by less than a seventh of what such
 //     moves did before; or, where the climb was too quick to be seen, the reading
 //     fell by just what the fan had made at the speed it had (lapse.go). On
-//     discharge, and for a flow, demand cannot push the reading to nothing, so
-//     that the fan was once seen to move it suffices.
+//     discharge demand does not bring the reading to nothing within a minute, so
+//     that it went there at once suffices; a flow it does not bring to nothing at
+//     all.
 //
 // A controller that has lost its reading to demand runs to its top; one that
 // stays between its limits is not found by what it reads alone.
@@ -150,7 +151,7 @@ func (f *fan) shownNothing(s *sample) bool {
 	case l.shows == showsNoEffect:
 		return true
 	}
-	return f.sense < 0 && l.over && f.response.gain() > 0 && math.Abs(s.level) <= -f.nothing(s)
+	return f.sense < 0 && l.over && (l.abrupt || f.cfg.ControlsAirflow) && f.response.gain() > 0 && math.Abs(s.level) <= -f.nothing(s)
 }
 
 // doubts reports whether the fan is about to be found to move nothing.
@@ -208,7 +209,7 @@ func (c *noEffect) finding(f *fan, s *sample) condition.Finding {
 		finding.Summary = fmt.Sprintf("commanded to %s and moves nothing: for %s it has read about %s against a setpoint of %s, and did not "+
 			"follow the speed", speed, units.Span(long), f.show(value), f.show(s.setpoint))
 	}
-	if c.why == nothingRead {
+	if c.why == nothingRead && c.proof.line.n > 1 {
 		add("climbed_from", unload(f, c.proof.low))
 		add("climbed_to", unload(f, c.proof.high))
 		add(f.key("moved"), c.proof.slope*(c.proof.high-c.proof.low))
