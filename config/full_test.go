@@ -69,6 +69,10 @@ func TestFullFleet(t *testing.T) {
 	rules[condition.StuckIdle].Own[condition.StepHold] = 900
 	rules[condition.StuckIdle].Own[condition.IdleAtMost] = 172800
 	rules[condition.OverrideLeftOn].Own[condition.OverrideAtMost] = 28800
+	rules[condition.SensorFrozen].Own[condition.FlatHold] = 10800
+	rules[condition.SensorOutOfRange].Own[condition.DemandHold] = 2700
+	rules[condition.NoEffect].Own[condition.ProvenHold] = 900
+	rules[condition.CreepingLoad].Own[condition.CreepPoints] = 0.08
 	same(t, "rules", fleet.Rules, rules)
 }
 
@@ -181,7 +185,7 @@ func TestFullRoster(t *testing.T) {
 	if file, line := bath.Place(); file != "testdata/full/fans.csv" || line != 4 {
 		t.Errorf("%s:%d", file, line)
 	}
-	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 161 {
+	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 173 {
 		t.Errorf("%s:%d", file, line)
 	}
 }
