@@ -59,7 +59,7 @@ func TestAFanTakesBoundedMemory(t *testing.T) {
 		size += unsafe.Sizeof(j) + own
 		t.Logf("%s: %d bytes of its own", j.life.name, own)
 	}
-	if size > 12<<10 {
+	if size > 16<<10 {
 		t.Errorf("a fan takes %d bytes", size)
 	}
 	t.Logf("a fan takes %d bytes, and what stands of it its texts", size)
