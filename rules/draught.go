@@ -18,16 +18,21 @@ const (
 	stayTime    = 3 * time.Minute  // filter over what must stay
 	stepGrace   = time.Minute
 	stepExit    = 2 * time.Minute
-	rare        = 4.0  // mean distances from the baseline that gusts hardly reach (three sigma)
-	smallStep   = 10.0 // Pa, no step below it counts
-	low         = 0.3  // of a step: below this the rise has not begun, or is gone
-	stays       = 0.6  // of a step: above this it has stayed
+	rare        = 4.0            // mean distances from the baseline that gusts hardly reach (three sigma)
+	smallStep   = 10.0           // Pa, no step below it counts
+	fallMemory  = 12 * time.Hour // after which a fall explains no rise any more
+	low         = 0.3            // of a step: below this the rise has not begun, or is gone
+	stays       = 0.6            // of a step: above this it has stayed
 )
 
 // draught follows the slow pressure of a riser at rest and finds a step on it.
 // The baseline is double exponential smoothing (Brown): it follows a steady
 // drift without lag and knows its slope, so that a slow swing is expected to
 // go on and is not taken for a step that stayed.
+//
+// A rise that only brings back what a fall took before is no demand: a door was
+// opened and is closed again, or, where the tubes are swapped, demand came and
+// has gone. Above what was there before the fall it is.
 type draught struct {
 	near    filter
 	late    filter
@@ -37,6 +42,12 @@ type draught struct {
 	learned time.Duration
 	low     int64 // when the reading was last near the baseline
 	hasLow  bool
+	top     int64 // likewise, seen from above
+	hasTop  bool
+
+	fell   bool // by a step, as demand does not
+	fellAt int64
+	high   float64 // the baseline before that
 
 	stand    stand // of the step
 	onset    int64
@@ -57,13 +68,17 @@ func (d *draught) feed(s *sample, hold time.Duration) {
 		return
 	}
 	if s.step == 0 { // first, or after a gap: a rise over it is no step
-		d.near, d.late, d.hasLow = filter{}, filter{}, false
+		d.near, d.late, d.hasLow, d.hasTop = filter{}, filter{}, false, false
 	}
 	near := d.near.feed(s.demand, s.step, nearby)
 	level := d.learn(d.late.feed(near, s.step, delay), s.step)
-	over := near - level
 	need := max(smallStep, math.Abs(s.target)/2, 2*s.tolerance, rare*d.spread.value)
-	d.spread.feed(math.Abs(over), s.step, max(min(d.learned, draughtTime), s.step))
+	d.spread.feed(math.Abs(near-level), s.step, max(min(d.learned, draughtTime), s.step))
+	d.fall(s.now, near, level, need)
+	if d.fell {
+		level = max(level, d.high)
+	}
+	over := near - level
 	switch {
 	case over <= low*need:
 		d.low, d.hasLow = s.now, true
@@ -72,6 +87,20 @@ func (d *draught) feed(s *sample, hold time.Duration) {
 		d.stay = filter{begun: true, value: near}
 		d.hasLow = false
 		d.stand.feed(s.now, s.gap, true, w)
+	}
+}
+
+// fall notes a fall that came as a step, until the baseline is back. One that
+// ends nearer to zero than it began is demand that has left, and explains no
+// rise.
+func (d *draught) fall(now int64, near, level, need float64) {
+	switch under := level - near; {
+	case d.fell && (min(level, near) >= d.high-low*need || time.Duration(now-d.fellAt) > fallMemory):
+		d.fell = false
+	case under <= low*need:
+		d.top, d.hasTop = now, true
+	case under >= need && near+level < -low*need && d.hasTop && !d.fell && time.Duration(now-d.top) <= stepTime:
+		d.fell, d.fellAt, d.high = true, now, level
 	}
 }
 

@@ -82,6 +82,8 @@ type fan struct {
 	level      filter         // of the controlled value, seen from demand
 	judgedAt   int64          // when the controlled value was last good
 	setpoint   setpoint
+	stepped    bool  // the reading stepped while the fan was idle
+	stepAt     int64 // when last
 }
 
 // configure takes over what the fleet file says of the fan now.

@@ -24,6 +24,10 @@ import (
 //     of reach (draught.go).
 //   - long: it is idle for longer than idle_at_most. This is a note.
 //
+// A fan of a group whose partner does its work is at rest by right, and so is one
+// whose lead is to be asked first (relieved). Where several fans of the building
+// that are idle step at once, something else than demand moved them.
+//
 // A stopped fan with its probe on discharge reads about nothing, so its reading
 // proves nothing and only the third is judged. A fan that controls airflow has
 // no idle. A fan that is at rest while it has no permission to run, or is forced
@@ -85,17 +89,16 @@ func (c *stuck) judge(f *fan, s *sample) condition.State {
 // reason feeds a sample of a fan at rest and returns the strongest thing that
 // shows that it is stuck.
 func (c *stuck) reason(f *fan, s *sample) stuckReason {
-	if s.mode == condition.Idle {
+	relieved := f.relieved(s.now)
+	if s.mode == condition.Idle && !relieved {
 		c.long.feed(s.now, s.gap, true, wait{hold: c.longest})
 	}
 	if f.cfg.Probe == config.Suction && s.hasValue && s.hasSetpoint {
 		if rise, ok := restartRise(f, s); ok && !c.past.full {
-			evidence := s.short() >= rise+f.counts || s.short() >= rise && c.past.held
+			evidence := !relieved && (s.short() >= rise+f.counts || s.short() >= rise && c.past.held)
 			c.past.feed(s.now, s.gap, evidence, wait{hold: c.hold + f.cfg.StartDelay, grace: pastGrace})
 		}
-		if rested := time.Duration(s.now - f.mode.restedAt); s.mode == condition.Idle && rested >= calming {
-			c.draught.feed(s, c.stepHold)
-		}
+		c.watchDraught(f, s, relieved)
 	}
 	switch {
 	case c.past.full:
@@ -106,6 +109,77 @@ func (c *stuck) reason(f *fan, s *sample) stuckReason {
 		return idleLong
 	}
 	return notStuck
+}
+
+// watchDraught looks for a step of demand. A partner that has turned explains a
+// step; so does what moves the pressure over other fans of the building that are
+// at rest at the same time.
+func (c *stuck) watchDraught(f *fan, s *sample, relieved bool) {
+	d := &c.draught
+	if relieved || f.partnerTurned(s.now, stepTime) {
+		d.rest()
+		return
+	}
+	if rested := time.Duration(s.now - f.mode.restedAt); s.mode != condition.Idle || rested >= 0 && rested < calming {
+		return
+	}
+	open, full := d.stand.open, d.stand.full
+	d.feed(s, c.stepHold)
+	if d.stand.open && !open {
+		f.stepped, f.stepAt = true, s.now
+	}
+	if d.stand.full && !full && f.stepShared(d.onset) {
+		d.forget()
+	}
+}
+
+// relieved reports whether another fan of the group does this one's work, or is
+// the one to be asked: a partner runs and has speed left, or nobody knows what
+// it does; or the lead of a lag or standby fan is at rest of its own accord. A
+// partner at its top can do no more.
+func (f *fan) relieved(now int64) bool {
+	for _, p := range f.partners {
+		switch p.mode.now {
+		case condition.Starting, condition.Controlling, condition.AtMin, condition.RunOn, condition.Unknown:
+			return true
+		case condition.Forced:
+			if !p.mode.resting {
+				return true
+			}
+		case condition.Idle, condition.Stopped:
+			if p.cfg.Role == config.Lead && (f.cfg.Role == config.Lag || f.cfg.Role == config.Standby) {
+				return true
+			}
+		case condition.AtMax:
+			if time.Duration(now-p.mode.turnedAt) < topped && p.mode.turned {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// Figures of fans that share a riser or a building. (Engineering choices.)
+const (
+	topped = 5 * time.Minute  // after its start a partner at its top may yet bring the riser down
+	shared = 90 * time.Second // within which steps over several fans have one cause
+)
+
+// stepShared reports whether the reading of half of the building's idle fans
+// or more, and of another at least, has stepped when this one's did: a door, the
+// weather or a fan of the building does that to all of them.
+func (f *fan) stepShared(onset int64) bool {
+	resting, stepped := 0, 0
+	for _, n := range f.neighbours {
+		if n.mode.now != condition.Idle || n.cfg.Probe != config.Suction || n.mode.restedAt > onset {
+			continue
+		}
+		resting++
+		if n.stepped && time.Duration(n.stepAt-onset).Abs() <= shared {
+			stepped++
+		}
+	}
+	return stepped > 1 && 2*stepped >= resting
 }
 
 // restartRise is how far past its setpoint a fan at rest must start.
