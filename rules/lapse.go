@@ -3,6 +3,8 @@ package rules
 import (
 	"math"
 	"time"
+
+	"fanwarden/rules/condition"
 )
 
 // pull remembers when the fan last pulled clearly, and what it read then.
@@ -40,6 +42,7 @@ func (p *pull) feed(f *fan, s *sample) {
 type lapse struct {
 	open     bool
 	at       int64
+	start    bool    // it came with a start
 	abrupt   bool    // it pulled clearly just before
 	from     float64 // reading before, from demand
 	fromLoad float64
@@ -99,7 +102,7 @@ func (l *lapse) feed(f *fan, s *sample) {
 		return
 	case !l.open && s.demand >= f.nothing(s):
 		since := time.Duration(s.now - p.at)
-		*l = lapse{open: true, at: s.now, peak: s.speed, peakAt: s.now, low: math.Inf(1), high: math.Inf(-1)}
+		*l = lapse{open: true, at: s.now, start: s.mode == condition.Starting, peak: s.speed, peakAt: s.now, low: math.Inf(1), high: math.Inf(-1)}
 		if p.seen && since <= max(suddenly, 5*s.step/2) {
 			l.abrupt, l.from, l.fromLoad = true, p.level.value, p.load.value
 		}
@@ -162,10 +165,21 @@ func (l *lapse) word(f *fan, s *sample) shows {
 	switch {
 	case l.slope > none && l.slope > 2*margin, l.slope > 3*margin && l.after < f.nothing(s)/2:
 		return showsEffect
-	case time.Duration(l.peakAt-l.at) < dead || margin > none || l.slope < -riseMargin*reference || l.beyond(f, s):
+	case margin > none && l.slope > none:
+		return showsNothing
+	case !l.start && time.Duration(l.peakAt-l.at) < dead || margin > none || l.slope < -l.mayRise(reference, s) || l.beyond(f, s):
 		return l.fall(f, s)
 	}
 	return showsNoEffect
+}
+
+// mayRise is how far the reading may rise against the fan, as a gain, in a climb
+// that shows nothing. At a start demand has just come.
+func (l *lapse) mayRise(reference float64, s *sample) float64 {
+	if l.start {
+		return max(riseMargin*reference, clearly*math.Abs(s.target))
+	}
+	return riseMargin * reference
 }
 
 // reference is the gain that the climb is compared with: no more than what it
@@ -187,8 +201,8 @@ func (l *lapse) reference(f *fan, s *sample) float64 {
 // fall judges a lapse by its beginning alone: the reading fell by all that the
 // fan had made at the speed it had, no less and no more.
 func (l *lapse) fall(f *fan, s *sample) shows {
-	made := f.response.gain() * l.fromLoad
-	if l.abrupt && made > s.tolerance && math.Abs(l.after-l.from-made) <= max(s.tolerance, fallMargin*made) {
+	made, fell := f.response.gain()*l.fromLoad, l.after-l.from
+	if l.abrupt && made > s.tolerance && math.Abs(fell-made) <= max(s.tolerance, fallMargin*made) {
 		return showsNoEffect
 	}
 	return showsNothing

@@ -28,6 +28,7 @@ type plant struct {
 	mapSign        float64 // -1: only the reading has lost it
 	showsEnable    bool    // the contact is mapped
 	broken         bool    // the wheel does not turn
+	ramp           float64 // speed a second that its drive allows; 0: at once
 	restart        float64 // the controller's own restart rise
 	override       func(at time.Duration) bool
 	enabled        func(at time.Duration) bool
@@ -103,7 +104,11 @@ func (p *plant) control(at time.Duration, seen float64) {
 		return
 	}
 	p.integral = clamp(p.integral+0.0006*short, p.cfg.MinSpeed, p.cfg.MaxSpeed)
-	p.speed = clamp(p.integral+0.003*short, p.cfg.MinSpeed, p.cfg.MaxSpeed)
+	want := clamp(p.integral+0.003*short, p.cfg.MinSpeed, p.cfg.MaxSpeed)
+	if p.ramp > 0 {
+		want = clamp(want, p.speed-p.ramp, p.speed+p.ramp)
+	}
+	p.speed = want
 	p.lowFor = (p.lowFor + 1) * step01(p.speed <= p.cfg.IdleBelow)
 	if p.cfg.GoesIdle && p.lowFor > p.cfg.RunOn.Seconds() {
 		p.idle, p.pastFor = true, 0

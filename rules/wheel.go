@@ -43,7 +43,7 @@ const (
 
 // learn takes a sample of a fan that pulls clearly.
 func (w *wheel) learn(f *fan, s *sample) {
-	if s.level > clearly*s.target || s.speed < heldLowest || s.settled < settling {
+	if max(s.level, s.demand) > clearly*s.target || s.speed < heldLowest || s.settled < settling {
 		return
 	}
 	if power, ok := finite(s.r.Get(reading.Power)); ok && power > 0 {
