@@ -39,6 +39,13 @@ func (e *Engine) GatewayView(id reading.GatewayID) ([]condition.Verdict, []condi
 	return verdicts, standing
 }
 
+// Repeats reports whether a gateway has been found to repeat what it once read:
+// then the values that come through it are old, whatever their time says.
+func (e *Engine) Repeats(id reading.GatewayID) bool {
+	g := e.gateways[id]
+	return g != nil && g.active(condition.DataNotMoving)
+}
+
 func view(l *life, severity condition.Severity, verdicts []condition.Verdict,
 	standing []condition.Standing) ([]condition.Verdict, []condition.Standing) {
 	if l.setting.Enabled {

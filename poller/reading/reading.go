@@ -31,6 +31,16 @@ func (r *Reading) Set(p Point, value float64) { r.values[p], r.quality[p] = valu
 // so that it cannot be used by mistake.
 func (r *Reading) Mark(p Point, q Quality) { r.values[p], r.quality[p] = 0, q }
 
+// Age marks every good value as stale: it has turned out to be older than the
+// reading's time says.
+func (r *Reading) Age() {
+	for p := range r.quality {
+		if r.quality[p] == Good {
+			r.Mark(Point(p), Stale)
+		}
+	}
+}
+
 // Get returns a point's value and whether it is good.
 func (r *Reading) Get(p Point) (value float64, good bool) {
 	return r.values[p], r.quality[p] == Good

@@ -55,6 +55,16 @@ func TestAMarkedPointHasNoValueLeft(t *testing.T) {
 	}
 }
 
+func TestAReadingThatIsOldHasNoGoodValues(t *testing.T) {
+	var r Reading
+	r.Set(Pressure, -30)
+	r.Mark(Speed, Unanswered)
+	r.Age()
+	if r.Quality(Pressure) != Stale || r.Quality(Speed) != Unanswered || r.Quality(RPM) != NotMapped {
+		t.Errorf("%v %v %v", r.Quality(Pressure), r.Quality(Speed), r.Quality(RPM))
+	}
+}
+
 // A gateway that says that its unit is silent (exceptions 0A and 0B; Modbus
 // Application Protocol V1.1b3, section 7) has answered itself.
 func TestWhoAnswered(t *testing.T) {

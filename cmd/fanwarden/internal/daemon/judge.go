@@ -38,6 +38,12 @@ func (j *judge) take(c *poller.Cycle) {
 	before := j.changes
 	for i := range c.Readings {
 		j.tell(j.engine.Observe(&c.Readings[i]))
+	}
+	repeats := j.engine.Repeats(c.Gateway)
+	for i := range c.Readings {
+		if repeats {
+			c.Readings[i].Age() // what is shown must not look new
+		}
 		j.board.SetReading(&c.Readings[i])
 	}
 	// What a gateway's condition silences shows at all of its fans, so their
