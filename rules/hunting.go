@@ -62,6 +62,7 @@ const (
 	goOn          = 0.6               // of either, once found
 	longestPeriod = 570 * time.Second // machines that come and go do so over ten minutes or more
 	quiteClear    = 0.6               // height of the half-waves of an autocorrelation
+	finerSees     = 5                 // samples: shorter periods are seen better at the finer scale
 	moreLooks     = 10 * time.Minute  // may pass until the last of several looks
 	huntingExit   = 5 * time.Minute
 	roughExit     = 30 * time.Minute
@@ -169,6 +170,9 @@ func (h *hunting) clearest() (of bool, scale int, ok bool) {
 		w := h.swings(of)
 		for i := range w.scales {
 			c := &w.scales[i]
+			if i > 0 && c.rhythm.period < finerSees {
+				continue
+			}
 			if c.regular && c.rhythm.period*w.pitchOf(i) < longestPeriod.Seconds() {
 				return of, i, true
 			}

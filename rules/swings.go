@@ -245,14 +245,12 @@ type rhythm struct {
 	regularity float64 // r of the intervals between its zero crossings
 	decay      float64 // R of its extrema; 1 where the swings go on as they are
 	lobes      int     // that are clear
-	fades      bool    // the next one is not
 	height     float64 // of the least clear of the first ones
 }
 
 // Bounds of what is regular. (Engineering choices, beside the published ones.)
 const (
 	lobes    = 4   // half-waves of the autocorrelation that must be clear
-	coherent = 6   // and this many where the record holds them
 	faint    = 0.4 // an extremum below it is not clear
 	mostSeen = 11  // crossings that are looked at
 )
@@ -263,7 +261,7 @@ const (
 // are all clear: noise that rings, and a loop that is struck and settles, fade
 // within them.
 func (r rhythm) regular() bool {
-	return r.lobes >= lobes && (r.lobes >= coherent || !r.fades) && r.regularity > 1 && r.decay > 0.5
+	return r.lobes >= lobes && r.regularity > 1 && r.decay > 0.5
 }
 
 // regularity is r = mean / (3 sigma) of some intervals.
@@ -296,7 +294,7 @@ func rhythmOf(x []float64) rhythm {
 		return rhythm{}
 	}
 	var at, extreme [mostSeen]float64 // crossings, and the extremum after each
-	seen, before, fades := 0, 1.0, false
+	seen, before := 0, 1.0
 	for lag := 1; lag <= n/2; lag++ {
 		rho := dot(x[:n-lag], x[lag:]) / float64(n-lag) / power
 		if (rho < 0) != (before < 0) {
@@ -307,7 +305,6 @@ func rhythmOf(x []float64) rhythm {
 			}
 			if seen > 0 && math.Abs(extreme[seen-1]) < faint &&
 				(seen == 1 || here-at[seen-1] >= 2 || math.Abs(extreme[seen-2]) < faint) {
-				fades = true
 				break
 			}
 			at[seen] = here
@@ -330,7 +327,7 @@ func rhythmOf(x []float64) rhythm {
 		height = min(height, math.Abs(e))
 	}
 	return rhythm{period: 2 * (at[seen-1] - at[0]) / float64(seen-1), regularity: regularity(intervals[:seen-1]),
-		decay: decayRatio(extreme[0], extreme[1], extreme[2]), lobes: seen - 1, fades: fades, height: height}
+		decay: decayRatio(extreme[0], extreme[1], extreme[2]), lobes: seen - 1, height: height}
 }
 
 // flatten takes the mean and the slope out of x.
