@@ -59,7 +59,7 @@ func (e *Engine) RecallFan(id reading.FanID, data []byte) error {
 		}
 		was.recallRule(condition.Name(name), []byte(own))
 	}
-	was.partners, was.heard = f.partners, neverPolled
+	was.partners, was.neighbours, was.heard = f.partners, f.neighbours, neverPolled
 	cfg, gateway := f.cfg, f.gateway
 	*f = *was
 	f.configure(cfg, e.fleet, gateway)

@@ -30,6 +30,7 @@ type memory struct {
 
 	changes uint64 // of conditions, when it was last written
 	written time.Time
+	took    time.Duration // to write it
 	failing bool // the last attempt failed, and the log says so
 }
 
@@ -41,6 +42,8 @@ const (
 	// killed. (Engineering choices.)
 	lookEvery     = 5 * time.Second
 	rememberEvery = 2 * time.Minute
+	// share bounds what writing costs: a large fleet is written less often.
+	share = 100
 )
 
 // startMemory recalls what an earlier daemon remembered, and keeps it written
@@ -74,9 +77,10 @@ func (d *Daemon) startMemory() error {
 
 // look writes when something is new that must not be lost.
 func (m *memory) look(now time.Time) {
-	if m.judge.changeCount() != m.changes || now.Sub(m.written) >= rememberEvery {
+	since := now.Sub(m.written)
+	if since >= share*m.took && (since >= rememberEvery || m.judge.changeCount() != m.changes) {
 		m.save()
-		m.written = now
+		m.written, m.took = now, time.Since(now)
 	}
 }
 
