@@ -72,9 +72,10 @@ func (d *draught) feed(s *sample, hold time.Duration) {
 	}
 	near := d.near.feed(s.demand, s.step, nearby)
 	level := d.learn(d.late.feed(near, s.step, delay), s.step)
-	need := max(smallStep, math.Abs(s.target)/2, 2*s.tolerance, rare*d.spread.value)
+	sizeable := max(smallStep, math.Abs(s.target)/2, 2*s.tolerance)
+	need := max(sizeable, rare*d.spread.value)
 	d.spread.feed(math.Abs(near-level), s.step, max(min(d.learned, draughtTime), s.step))
-	d.fall(s.now, near, level, need)
+	d.fall(s.now, near, level, sizeable)
 	if d.fell {
 		level = max(level, d.high)
 	}

@@ -110,7 +110,9 @@ func (c *inverted) weigh(m move, s *sample) {
 	need := max(2*s.tolerance, math.Abs(s.target)/2)
 	switch wrong := m.wrongWay(); {
 	case m.clipped:
-		return
+		if m.kind.climbs() && m.within > c.beyond && m.within-m.from > c.beyond && m.to > m.within && c.why == rightSign {
+			c.ran, c.far, c.proof = true, c.beyond, m // it was far wrong before it came to the end of the range
+		}
 	case wrong > c.beyond && m.faster() > c.beyond && m.kind.climbs():
 		if c.why == rightSign {
 			c.ran, c.far, c.proof = true, c.beyond, m

@@ -34,6 +34,7 @@ type move struct {
 	from    float64 // reading before, from demand
 	to      float64 // reading after
 	clipped bool    // the sensor was at an end of its range
+	within  float64 // the last reading, from demand, before it came there
 }
 
 // wrongWay is how far the reading moved the wrong way: a faster fan must bring
@@ -89,6 +90,7 @@ type moves struct {
 	speed   float64
 	level   float64
 	clipped bool
+	last    float64 // the last reading within the sensor's range
 
 	below   bool // the fan was well below its top
 	belowAt int64
@@ -141,12 +143,13 @@ func (m *moves) begin(f *fan, s *sample) {
 		m.open(start, s, s.speed, s.demand, f.clipped(s.value))
 	case s.mode == condition.AtMax && m.kind == noMove && m.below && time.Duration(s.now-m.belowAt) <= quick:
 		m.open(run, s, m.low.slow, m.low.from, m.low.clipped)
+		m.within = m.last
 		m.below = false
 	}
 }
 
 func (m *moves) open(kind moveKind, s *sample, speed, level float64, clipped bool) {
-	m.move = move{kind: kind, at: s.now, slow: speed, fast: s.speed, from: level, clipped: clipped}
+	m.move = move{kind: kind, at: s.now, slow: speed, fast: s.speed, from: level, clipped: clipped, within: level}
 	m.peak, m.sum, m.n = s.now, 0, 0
 }
 
@@ -200,6 +203,9 @@ func (m *moves) climb(f *fan, s *sample, since time.Duration) bool {
 	if !over || m.n == 0 {
 		m.add(f, s)
 	}
+	if !f.clipped(s.value) {
+		m.within = s.demand
+	}
 	return over || time.Duration(s.now-m.peak) >= dead || since >= longRamp
 }
 
@@ -214,6 +220,9 @@ func (m *moves) add(f *fan, s *sample) {
 // remember keeps what the next sample is compared with.
 func (m *moves) remember(f *fan, s *sample) {
 	m.known, m.rested, m.speed, m.level, m.clipped = true, f.mode.resting, s.speed, s.level, f.clipped(s.value)
+	if !m.clipped {
+		m.last = s.demand
+	}
 	if own(s.mode) && s.speed <= f.cfg.MaxSpeed-bigStep {
 		m.below, m.belowAt = true, s.now
 		m.low = move{slow: s.speed, from: s.level, clipped: m.clipped}
