@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"fanwarden/poller/decode"
@@ -116,6 +117,25 @@ func (f *fan) rounding(p reading.Point, value float64) float64 {
 		return 1e-3*math.Abs(value) + share
 	}
 	return step(f.cfg, p)*(1+share) + share*math.Abs(value)
+}
+
+// goesBy reports whether a condition goes by a setting that has been changed.
+func (f *fan) goesBy(name condition.Name) bool {
+	var points []reading.Point
+	switch name {
+	case condition.OffSetpoint, condition.PinnedAtMin:
+		points = []reading.Point{reading.MinSpeed, reading.MaxSpeed}
+	case condition.StuckIdle:
+		points = []reading.Point{reading.IdleBelow, reading.RunOn, reading.RestartRise, reading.StartDelay}
+	case condition.ContactDisagrees:
+		points = []reading.Point{reading.HighSpeedAt, reading.HighSpeedOffAt, reading.HighSpeedDelay}
+	}
+	for i := range f.rules {
+		if c, is := f.rules[i].rule.(*settingsChanged); is {
+			return slices.ContainsFunc(points, func(p reading.Point) bool { return c.differs&(1<<(p-reading.MinSpeed)) != 0 })
+		}
+	}
+	return false
 }
 
 func (c *settingsChanged) since() int64 { return c.stand.since }

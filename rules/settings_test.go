@@ -96,3 +96,25 @@ restart_rise = "45 Pa"
 		t.Errorf("%s", s)
 	}
 }
+
+// A fan that cannot restart since somebody set its restart rise out of reach has
+// one condition, as urgent as a fan that stays stopped.
+func TestAChangedSettingIsAsUrgentAsWhatItExplains(t *testing.T) {
+	fleet := readBack()
+	idling(fleet.Fans[0])
+	fleet.Fans[0].HasRestartRise = false
+	tr := newTrace(t, fleet)
+	resting := at(0, -5).with(reading.RestartRise, 45)
+	tr.steady(time.Hour, resting)
+	tr.steady(20*time.Minute, resting.with(reading.RestartRise, 60))
+	tr.want("1h10m0s raised settings_changed ef1")
+	tr.steady(time.Hour, at(0, 40).with(reading.RestartRise, 60))
+	if n := len(tr.got); n != 3 || tr.got[1].Reason != condition.Superseded || tr.got[2].Condition != condition.SettingsChanged ||
+		tr.got[2].Severity != condition.Ticket {
+		t.Errorf("%v", tr.log)
+	}
+	_, _, standing := tr.e.FanView("ef1")
+	if len(standing) != 2 || standing[1].Condition != condition.StuckIdle || standing[1].SilencedBy != condition.SettingsChanged {
+		t.Errorf("%+v", standing)
+	}
+}

@@ -18,6 +18,9 @@ import (
 //   - A sensor that stands still or at the end of its range, and a reading with
 //     the wrong sign, explain whatever the controller makes of it. A reading that
 //     is driven to the end of its range by the wrong sign is no dead sensor.
+//   - A setting that was changed explains what goes by it: the limits of speed a
+//     fan that is off its setpoint or too strong at its lowest, the restart a fan
+//     that stays idle, the threshold a contact.
 //   - A fan that moves nothing is short of its setpoint.
 //   - A loop that swings does not hold its setpoint, and may swing to a stop; a fan
 //     that keeps starting swings.
@@ -25,11 +28,12 @@ import (
 //
 // A dead gateway does not explain a fan that was pinned before it died: what
 // was found on good readings keeps its state until there are new ones.
-func explained(name condition.Name) [7]condition.Name {
-	type causes = [7]condition.Name
+func explained(name condition.Name) [8]condition.Name {
+	type causes = [8]condition.Name
 	const (
 		fault, frozen, range_ = condition.ControllerFault, condition.SensorFrozen, condition.SensorOutOfRange
 		sign, nothing, hunts  = condition.InvertedSign, condition.NoEffect, condition.Hunting
+		setting               = condition.SettingsChanged
 	)
 	switch name {
 	case condition.ControllerSilent:
@@ -40,10 +44,10 @@ func explained(name condition.Name) [7]condition.Name {
 		return causes{sign}
 	case condition.InvertedSign:
 		return causes{frozen, range_}
-	case condition.NoEffect, condition.PinnedAtMin:
+	case condition.NoEffect:
 		return causes{fault, frozen, range_, sign}
-	case condition.StuckIdle:
-		return causes{fault, frozen, range_, sign}
+	case condition.StuckIdle, condition.PinnedAtMin:
+		return causes{fault, frozen, range_, sign, setting}
 	case condition.Hunting:
 		return causes{fault, frozen, range_, sign, nothing, condition.ShortCycling}
 	case condition.PinnedAtMax:
@@ -51,7 +55,9 @@ func explained(name condition.Name) [7]condition.Name {
 	case condition.ShortCycling:
 		return causes{fault, frozen, range_, sign, hunts}
 	case condition.OffSetpoint:
-		return causes{fault, frozen, range_, sign, nothing, hunts, condition.PinnedAtMax}
+		return causes{fault, frozen, range_, sign, setting, nothing, hunts, condition.PinnedAtMax}
+	case condition.ContactDisagrees:
+		return causes{setting}
 	case condition.CreepingLoad:
 		return causes{frozen, range_, sign, nothing, hunts, condition.PinnedAtMax}
 	}
@@ -62,7 +68,8 @@ func explained(name condition.Name) [7]condition.Name {
 // none does.
 func (f *fan) cause(name condition.Name) condition.Name {
 	for _, cause := range explained(name) {
-		if cause != "" && (f.gateway.active(cause) || f.active(cause)) {
+		if cause != "" && (f.gateway.active(cause) || f.active(cause)) &&
+			(cause != condition.SettingsChanged || f.goesBy(name)) {
 			return cause
 		}
 	}
@@ -92,10 +99,23 @@ func (e *Engine) settle(f *fan, j *judged, now time.Time) {
 	case cause != "":
 		e.clear(f.source, l, now, condition.Silenced)
 		l.silenced = cause
+		e.urge(f, cause, l.severity, now)
 	case l.silenced != "":
 		l.end()
 		j.rule.forget()
 	case !l.active && !f.doubted(l.name):
 		e.raise(f.source, l, now)
+	}
+}
+
+// urge makes a fan's condition as urgent as what it silences: a fan that stays
+// stopped does not become a note because it is known why.
+func (e *Engine) urge(f *fan, cause condition.Name, severity condition.Severity, now time.Time) {
+	for i := range f.rules {
+		if l := &f.rules[i].life; l.name == cause && l.active && l.severity < severity {
+			e.clear(f.source, l, now, condition.Superseded)
+			l.severity = severity
+			e.raise(f.source, l, now)
+		}
 	}
 }

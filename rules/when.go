@@ -53,6 +53,7 @@ func newRules() []judged {
 		of(condition.SensorFrozen, &frozen{}, when{modes: running | resting | driven}),
 		of(condition.SensorOutOfRange, &outOfRange{}, when{modes: running | resting}),
 		of(condition.InvertedSign, &inverted{}, when{modes: running | resting | driven}),
+		of(condition.SettingsChanged, &settingsChanged{}, when{modes: running | resting | driven}),
 		of(condition.NoEffect, &noEffect{}, when{modes: running&^in(condition.Starting) | driven}),
 		of(condition.StuckIdle, &stuck{}, when{modes: running | resting}),
 		of(condition.PinnedAtMax, &pinned{}, when{modes: running | resting}),
@@ -62,7 +63,6 @@ func newRules() []judged {
 		of(condition.ContactDisagrees, &contactDisagrees{}, when{modes: running | resting | driven}),
 		of(condition.ShortCycling, &shortCycling{}, when{modes: running | resting}),
 		of(condition.OverrideLeftOn, &overrideLeftOn{}, when{modes: running | resting | driven}),
-		of(condition.SettingsChanged, &settingsChanged{}, when{modes: running | resting | driven}),
 		of(condition.CreepingLoad, &creeping{}, when{modes: running}),
 	}
 }
