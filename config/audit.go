@@ -2,12 +2,10 @@ package config
 
 import (
 	"fmt"
-	"slices"
 	"sort"
 
 	"fanwarden/poller/reading"
 	"fanwarden/poller/units"
-	"fanwarden/rules/condition"
 )
 
 // Warning is something that a good fleet file says and that will most likely
@@ -36,7 +34,6 @@ func Audit(fleet *Fleet) []Warning {
 		a.speeds(f)
 		a.reach(f)
 	}
-	a.unjudged()
 	a.gateways()
 	sort.SliceStable(a.warnings, func(i, j int) bool {
 		x, y := a.warnings[i], a.warnings[j]
@@ -161,23 +158,6 @@ func (f *Fan) restartPoint() float64 {
 		return f.Setpoint - f.RestartRise
 	}
 	return f.Setpoint + f.RestartRise
-}
-
-// unjudged names the rules that the file sets and nobody judges yet.
-func (a *audit) unjudged() {
-	var said []condition.Name
-	for _, u := range a.fleet.unjudged {
-		if slices.Contains(said, u.name) {
-			continue
-		}
-		said = append(said, u.name)
-		w := Warning{File: u.file, Line: u.line, What: fmt.Sprintf("the rule %s is set, and this version does not judge it yet", u.name),
-			Remedy: "do not rely on it; the setting may stay"}
-		if u.fan != nil {
-			w.Fan = u.fan.ID
-		}
-		a.warnings = append(a.warnings, w)
-	}
 }
 
 // gateways names those that nothing is read through.

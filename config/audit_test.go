@@ -67,8 +67,6 @@ func TestAudit(t *testing.T) {
 		{"stopped at its lowest", runs + "min_speed = \"4 %\"", []string{"taken for stopped"}},
 		{"setpoint beyond the probe", runs + "probe_range = \"-25..25 Pa\"", []string{"not within what the probe can read"}},
 		{"restart beyond the probe", idle + "restart_rise = \"90 Pa\"\nprobe_range = \"-50..50 Pa\"", []string{"cannot read the restart point"}},
-		{"rules not judged", runs + "[rules.creeping_load]\nseverity = \"ticket\"\n[fans.rules.creeping_load]\nenabled = false\n[fans.rules.pinned_at_max]\nhold = \"9m\"",
-			[]string{"the rule creeping_load is set, and this version does not judge it yet"}},
 		{"gateway without fans", runs + "[[gateways]]\nid = \"spare\"\nbuilding = \"alder\"\nurl = \"udp://10.20.3.21\"", []string{`gateway "spare" has no fan`}},
 		{"life safety", runs + "life_safety = true\nduty = \"smoke_control\"", nil},
 	} {

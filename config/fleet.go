@@ -28,16 +28,6 @@ type Fleet struct {
 	Buildings  []*Building
 	Gateways   []*Gateway
 	Fans       []*Fan
-
-	unjudged []unjudged
-}
-
-// unjudged is a rule that the file sets and this version does not judge.
-type unjudged struct {
-	file string
-	line int
-	fan  *Fan // nil: for the whole fleet
-	name condition.Name
 }
 
 // Web is where the daemon is seen.

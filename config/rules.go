@@ -35,7 +35,6 @@ func (a *assembly) rules(settings condition.Settings, t *table, fan *Fan) {
 		rule.as("[rules."+string(d.Name)+"]", fmt.Sprintf("%srule %s", prefix, d.Name))
 		a.overrideGiven = a.overrideGiven || fan == nil && d.Name == condition.OverrideLeftOn && rule.has(condition.OverrideAtMost)
 		settings[d.Name] = readSetting(rule, settings[d.Name], d)
-		a.noteUnjudged(rule, d, fan)
 	}
 	t.finish()
 }
@@ -73,12 +72,4 @@ func readSetting(t *table, s condition.Setting, d condition.Definition) conditio
 	}
 	t.finish()
 	return s
-}
-
-// noteUnjudged keeps for the audit that a file sets a condition which this
-// version does not judge.
-func (a *assembly) noteUnjudged(t *table, d condition.Definition, fan *Fan) {
-	if !d.Judged {
-		a.fleet.unjudged = append(a.fleet.unjudged, unjudged{file: t.file, line: t.line, fan: fan, name: d.Name})
-	}
 }

@@ -39,13 +39,9 @@ func printGuide(w io.Writer, d *demonstration) {
 }
 
 func printTrouble(w io.Writer, t campus.Trouble) {
-	see := t.See
-	if !t.Judged() {
-		see += " (this version does not judge it yet)"
-	}
 	fmt.Fprintf(w, "\n  %-18s %-18s %s\n", string(t.Fault.Fan)+string(t.Fault.Gateway), t.Condition, t.Name)
 	fmt.Fprintf(w, "  %-18s %-18s %s\n", "", "", t.Wrong)
-	fmt.Fprintf(w, "  %-18s %-18s see: %s\n", "", "", see)
+	fmt.Fprintf(w, "  %-18s %-18s see: %s\n", "", "", t.See)
 }
 
 // printTraining tells how a fan is given a trouble while everything runs.

@@ -20,11 +20,7 @@ type sampleOf struct {
 // both is the score of the rules and of the baseline, over the same runs.
 type both struct{ rules, plain *score }
 
-func newBoth() both {
-	b := both{newScore(), newScore()}
-	b.plain.plain = true
-	return b
-}
+func newBoth() both { return both{newScore(), newScore()} }
 
 func (b both) add(o both) {
 	b.rules.add(o.rules)

@@ -24,7 +24,6 @@ type score struct {
 	misdiagnosed   int              // raised anything beside their own condition
 	untruly        int              // of these, what is not true of the fan
 	only           []condition.Name // that are asked for; none: all
-	plain          bool             // of the baseline, which judges every condition
 	cases          []string         // what went wrong, in words
 }
 
@@ -147,9 +146,7 @@ func (s *score) find(where string, l *label, raised []condition.Transition) {
 	i := slices.IndexFunc(raised, func(c condition.Transition) bool {
 		return l.verdict(&c) == right
 	})
-	switch d, _ := condition.Find(l.want); {
-	case i < 0 && !d.Judged && !s.plain:
-		return
+	switch {
 	case i < 0 && l.shows.IsZero():
 		s.note(where, l, "never shown: %s", l.want)
 		return

@@ -63,16 +63,12 @@ func (s *score) table(out io.Writer) error {
 	var total tally
 	for _, d := range condition.Catalogue() {
 		t := s.of(d.Name)
-		switch {
-		case !s.asked(d.Name):
-		case !d.Judged:
-			fmt.Fprintf(w, "%s\t%d\t%d\tnot judged\t\t\t\t\t\t\t\t\t\t\t\n", d.Name, t.faults, t.shown)
-		default:
+		if s.asked(d.Name) {
 			total.add(t)
 			t.line(w, string(d.Name))
 		}
 	}
-	total.line(w, "all judged")
+	total.line(w, "all")
 	return w.Flush()
 }
 
@@ -98,18 +94,13 @@ func (b both) beside(out io.Writer) error {
 	var rules, plain tally
 	for _, d := range condition.Catalogue() {
 		r, p := b.rules.of(d.Name), b.plain.of(d.Name)
-		switch {
-		case !b.rules.asked(d.Name):
-			continue
-		case d.Judged:
+		if b.rules.asked(d.Name) {
 			rules.add(r)
 			plain.add(p)
 			fmt.Fprintf(w, "%s\t%d\t%s\t|\t%s\t\n", d.Name, r.shown, r.short(), p.short())
-		default:
-			fmt.Fprintf(w, "%s\t%d\tnot judged\t\t\t\t\t|\t%s\t\n", d.Name, r.shown, p.short())
 		}
 	}
-	fmt.Fprintf(w, "all that are judged\t%d\t%s\t|\t%s\t\n", rules.shown, rules.short(), plain.short())
+	fmt.Fprintf(w, "all\t%d\t%s\t|\t%s\t\n", rules.shown, rules.short(), plain.short())
 	return w.Flush()
 }
 

@@ -8,7 +8,6 @@ import (
 
 	"fanwarden/poller/field"
 	"fanwarden/poller/reading"
-	"fanwarden/rules/condition"
 )
 
 // Each trouble that a rule speaks of is raised as what it is, in time, and
@@ -75,7 +74,7 @@ func TestTroublesAreRaisedAsWhatTheyAre(t *testing.T) {
 					}
 				}
 			}
-			if d, _ := condition.Find(condition.Name(wanted[0])); !raised && d.Judged {
+			if !raised {
 				t.Errorf("%s is not raised within %s", c.want, c.within)
 			}
 		})

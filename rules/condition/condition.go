@@ -70,9 +70,6 @@ type Definition struct {
 	Meaning string // one sentence that a person on call would accept
 	Default Setting
 	Own     []Parameter // what it has beside enabled, hold and severity
-	// Judged is false for a name that fleet files may use already while no
-	// rule of this version judges it.
-	Judged bool
 }
 
 // Parameter is a setting that one condition has beside the common three.

@@ -89,12 +89,6 @@ type Trouble struct {
 	See       string         // what there is to see
 }
 
-// Judged reports whether this version has the rule that finds the trouble.
-func (t Trouble) Judged() bool {
-	definition, known := condition.Find(t.Condition)
-	return known && definition.Judged
-}
-
 // trouble is what is wrong with a fan or a gateway, wherever it stands.
 type trouble struct {
 	kind       field.Kind

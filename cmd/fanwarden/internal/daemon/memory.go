@@ -31,7 +31,7 @@ type memory struct {
 	changes uint64 // of conditions, when it was last written
 	written time.Time
 	took    time.Duration // to write it
-	failing bool // the last attempt failed, and the log says so
+	failing bool          // the last attempt failed, and the log says so
 }
 
 const (
