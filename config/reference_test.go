@@ -110,7 +110,16 @@ func TestReferenceNamesEveryPointAndDefault(t *testing.T) {
 		}
 	}
 	rows := reference(t)
-	span := func(d time.Duration) string { return strings.TrimSuffix(strings.TrimSuffix(d.String(), "0s"), "0m") }
+	span := func(d time.Duration) string { // 1h0m0s is 1h, 22m0s is 22m
+		s := d.String()
+		if strings.HasSuffix(s, "m0s") {
+			s = strings.TrimSuffix(s, "0s")
+		}
+		if strings.HasSuffix(s, "h0m") {
+			s = strings.TrimSuffix(s, "0m")
+		}
+		return s
+	}
 	ratio := func(r float64) string { return fmt.Sprintf("%g %%", r*100) }
 	for _, c := range []struct{ section, key, def string }{
 		{"[fleet]", "poll_every", span(defaultPollEvery)},
@@ -140,6 +149,10 @@ func TestReferenceNamesEveryPointAndDefault(t *testing.T) {
 		t.Error("the defaults of run_on and stale_after are not those of REFERENCE.md")
 	}
 	for _, d := range condition.Catalogue() {
+		row := fmt.Sprintf("| `%s` | `%s` | `%s` |", d.Name, span(d.Default.Hold), d.Default.Severity)
+		if !strings.Contains(string(text), row) {
+			t.Errorf("REFERENCE.md does not have the row %s", row)
+		}
 		for _, p := range d.Own {
 			if row := rows["[rules.X]"][p.Key]; !strings.Contains(row, "`"+string(d.Name)+"`") {
 				t.Errorf("REFERENCE.md does not say that %s belongs to %s", p.Key, d.Name)
