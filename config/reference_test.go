@@ -149,7 +149,7 @@ func TestReferenceNamesEveryPointAndDefault(t *testing.T) {
 		t.Error("the defaults of run_on and stale_after are not those of REFERENCE.md")
 	}
 	for _, d := range condition.Catalogue() {
-		row := fmt.Sprintf("| `%s` | `%s` | `%s` |", d.Name, span(d.Default.Hold), d.Default.Severity)
+		row := fmt.Sprintf("| %s | `%s` | `%s` |", d.Name, span(d.Default.Hold), d.Default.Severity)
 		if !strings.Contains(string(text), row) {
 			t.Errorf("REFERENCE.md does not have the row %s", row)
 		}
