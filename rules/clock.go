@@ -1,6 +1,10 @@
 package rules
 
-import "time"
+import (
+	"time"
+
+	"fanwarden/rules/internal/plain"
+)
 
 // slowest is the longest distance of regular readings that is still judged as
 // a series. (An engineering choice.)
@@ -17,19 +21,34 @@ const setBack = 10
 func (f *fan) advance(at time.Time) bool {
 	now := at.UnixNano()
 	if f.seen && now <= f.last {
-		if now <= f.older {
-			f.behind = 0
+		if f.behind == 0 || now <= f.older {
+			f.behind, f.first = 0, now
 		}
 		f.older = now
 		f.behind++
 		if f.behind < setBack {
 			return false
 		}
+		f.turnBack(f.first-int64(f.pace)-f.last, now)
 	} else if f.seen {
 		f.keepPace(time.Duration(now - f.last))
 	}
-	f.seen, f.last, f.behind, f.older = true, now, 0, 0
+	f.seen, f.last, f.behind, f.older, f.first = true, now, 0, 0, 0
 	return true
+}
+
+// turnBack moves all that is remembered of when something happened by as much
+// as the clock was set: otherwise all of it would lie in the future, and
+// whatever waits for its age would wait until the clock is there again. What
+// has been told keeps the time that it was told with.
+func (f *fan) turnBack(by, now int64) {
+	plain.Shift(f, by)
+	for i := range f.rules {
+		plain.Shift(f.rules[i].rule, by)
+	}
+	if g := f.gateway; g.now-now > -by/2 { // the first of its fans to notice
+		plain.Shift(g, by)
+	}
 }
 
 // keepPace learns at what distance the readings come. A recording may be

@@ -39,7 +39,7 @@ type creeping struct {
 
 	hourEnds int64 // 0: no hour has begun
 	hour     int   // of duty
-	day      int64 // number of the day, local
+	day      int   // number of the day, local
 	ran      time.Duration
 	speed    float64 // sum over ran, ratio x s
 	excess   float64 // sum of the day so far
@@ -65,7 +65,7 @@ type likeHour struct {
 
 // dayExcess is how much more speed a fan needed on one day.
 type dayExcess struct {
-	day    int64
+	day    int
 	excess float64
 	valid  bool
 }
@@ -127,7 +127,7 @@ func (c *creeping) turnHour(f *fan, s *sample) {
 	}
 	local := time.Unix(0, s.now).In(f.zone)
 	year, month, date := local.Date()
-	day := time.Date(year, month, date, 0, 0, 0, 0, time.UTC).Unix() / (24 * 3600)
+	day := int(time.Date(year, month, date, 0, 0, 0, 0, time.UTC).Unix() / (24 * 3600))
 	if c.hourEnds != 0 && day != c.day {
 		c.endDay(f, s)
 	}
@@ -230,7 +230,7 @@ func (c *creeping) judgeDay(f *fan, s *sample, d dayExcess) {
 func cumulate(sum, x, k float64) float64 { return max(0, sum+x-k) }
 
 // season is the median excess of the other fans of the building on a day.
-func (f *fan) season(day int64) (median float64, known bool) {
+func (f *fan) season(day int) (median float64, known bool) {
 	var all [mostOther]float64
 	n := 0
 	for _, other := range f.neighbours {

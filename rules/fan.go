@@ -70,6 +70,7 @@ type fan struct {
 	pace   time.Duration
 	behind int   // readings in a row before last, in ascending order
 	older  int64 // the last of them
+	first  int64 // and the first
 
 	heard      hearing
 	mode       mode

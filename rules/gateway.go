@@ -122,9 +122,7 @@ func (e *Engine) hear(f *fan, s *sample) {
 	g.count(h, +1)
 	f.heard = h
 	gap := max(s.gap, silentGap)
-	if s.now > g.now || g.now-s.now > int64(gap) { // or the clock was set back
-		g.now = s.now
-	}
+	g.now = max(g.now, s.now)
 	g.note(h, s)
 
 	down := h == nothing && (g.proving == 0 || g.quiet(g.provenAt, gap))

@@ -75,7 +75,7 @@ func (e *Engine) clear(of source, l *life, now time.Time, why condition.Reason) 
 		l.active = false
 		e.tell(of, l, now, condition.Cleared, why)
 		last := &e.out[len(e.out)-1]
-		last.Summary = "over after " + units.Span(now.Sub(l.raised)) + "; it was: " + last.Summary
+		last.Summary = "over after " + units.Span(max(now.Sub(l.raised), 0)) + "; it was: " + last.Summary
 		l.incident = ""
 	}
 }

@@ -125,6 +125,35 @@ func Read(data []byte, v any) (rest []byte, err error) {
 	return r.data, r.err
 }
 
+// Shift adds by to every number of the type int64 itself, 0 apart, of the value
+// that v points to: those are instants, and 0 is never. Numbers of other types
+// and times are left as they are.
+func Shift(v any, by int64) { shift(reflect.ValueOf(v).Elem(), by) }
+
+var instant = reflect.TypeFor[int64]()
+
+func shift(v reflect.Value, by int64) {
+	v = open(v)
+	switch {
+	case v.Type() == timeType:
+	case v.Type() == instant:
+		if v.Int() != 0 {
+			v.SetInt(v.Int() + by)
+		}
+	case v.Kind() == reflect.Struct:
+		t := v.Type()
+		for i := range v.NumField() {
+			if keptField(t.Field(i)) {
+				shift(v.Field(i), by)
+			}
+		}
+	case kept(v.Type()) && (v.Kind() == reflect.Slice || v.Kind() == reflect.Array):
+		for i := range v.Len() {
+			shift(v.Index(i), by)
+		}
+	}
+}
+
 type reader struct {
 	data []byte
 	err  error

@@ -93,3 +93,22 @@ func FuzzRead(f *testing.F) {
 		}
 	})
 }
+
+func TestInstantsAreShifted(t *testing.T) {
+	type moment struct {
+		at, never int64
+		held      time.Duration
+		told      time.Time
+		n         int32
+		all       [2]int64
+		deep      []struct{ since int64 }
+		skip      int64 `plain:"-"`
+		away      *small
+	}
+	told := time.Unix(12, 34)
+	v := moment{at: 100, held: 7, told: told, n: 5, all: [2]int64{0, 50}, deep: []struct{ since int64 }{{40}, {}}, skip: 9}
+	want := moment{at: 70, held: 7, told: told, n: 5, all: [2]int64{0, 20}, deep: []struct{ since int64 }{{10}, {}}, skip: 9}
+	if Shift(&v, -30); !reflect.DeepEqual(v, want) {
+		t.Errorf("got %+v\nwant %+v", v, want)
+	}
+}
