@@ -127,7 +127,9 @@ func (e *Engine) hear(f *fan, s *sample) {
 
 	down := h == nothing && (g.proving == 0 || g.quiet(g.provenAt, gap))
 	changed := e.judgeGateway(g, &g.down, down, gap, s.r.Time)
-	if !down {
+	// Of the first fan that is polled after a start nothing can be said of the
+	// line, whatever was known of it before.
+	if unknown := h == throughGateway && g.polled < 2 && len(g.fans) > 1; !down && !unknown {
 		line := h != answered && g.polled > 1 && (g.answers == 0 || g.quiet(g.heardAt, gap))
 		changed = e.judgeGateway(g, &g.line, line, gap, s.r.Time) || changed
 	}

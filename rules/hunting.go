@@ -2,11 +2,8 @@ package rules
 
 import (
 	"math"
-	"strconv"
 	"time"
 
-	"fanwarden/config"
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -201,8 +198,10 @@ func (h *hunting) word() condition.State {
 	return condition.Absent
 }
 
-// restart begins the records anew; what was found stays.
+// restart begins the records anew; what was found stays, and is given its time
+// anew to show itself in them.
 func (h *hunting) restart() {
+	h.rough = 0
 	if h.speed.pitch != 0 {
 		h.speed.begin(h.speed.pitch)
 		h.value.begin(h.speed.pitch)
@@ -222,55 +221,3 @@ func (h *hunting) rest() {
 }
 
 func (h *hunting) forget() { *h = hunting{hold: h.hold} }
-
-// shadow reports whether the swings are faster than polling can follow.
-func (h *hunting) shadow() bool { return h.period.Seconds() < resolved*h.beat }
-
-func (h *hunting) finding(f *fan, s *sample) condition.Finding {
-	beat := time.Duration(h.beat * float64(time.Second)).Round(time.Second)
-	period := h.period.Round(time.Second)
-	summary := "swings by " + f.show(h.byValue) + " and " + points(h.bySpeed) + " of speed, peak to peak, every " +
-		units.Span(period) + ", for " + strconv.Itoa(h.cycles) + " cycles without settling, around a setpoint of " + f.show(s.setpoint)
-	if h.shadow() {
-		summary += "; readings every " + units.Span(beat) + " cannot resolve such fast swings, so the true period may be shorter"
-	}
-	return condition.Finding{Summary: summary,
-		Evidence: []condition.Number{
-			{Name: "period_s", Value: h.period.Seconds()}, {Name: "cycles", Value: float64(h.cycles)},
-			{Name: f.key("swing"), Value: h.byValue}, {Name: "swing_speed", Value: h.bySpeed},
-			{Name: "speed_low", Value: h.low}, {Name: "speed_high", Value: h.high},
-			{Name: f.key("setpoint"), Value: s.setpoint}, {Name: f.key("tolerance"), Value: s.tolerance}},
-		Causes: h.causes(f)}
-}
-
-// causes ranks what makes a loop swing by how it swings: from limit to limit
-// it has far too much gain, slowly it integrates too fast or is held up, and
-// where other fans share the riser they may push each other.
-func (h *hunting) causes(f *fan) []condition.Cause {
-	gain := condition.Cause{What: "the controller responds too fast for this riser: its gain is too high",
-		Check: "compare gain, integral time and speed of response with the papers of the handover, and ask who changed them last"}
-	integral := condition.Cause{What: "the controller integrates faster than fan and riser can follow, or its ramp is slower than its integral",
-		Check: "see on its trend whether the speed runs ahead of the reading by about a quarter of a period; then compare the integral " +
-			"time with the papers of the handover"}
-	late := condition.Cause{What: "the reading comes late: a long, kinked or wet tube, or a filter in the sensor",
-		Check: "see on its trend how long the reading takes to follow a start; a damped sensor wants a slower controller"}
-	other := condition.Cause{What: "something else swings and takes the pressure with it: a damper, a make-up unit, another fan's loop",
-		Check: "compare the trends of the other fans of the building over the same half hour"}
-	partners := condition.Cause{What: "fans of the same riser push each other: each controls the pressure that all share",
-		Check: "see on the trend whether its partners swing against it; one of them should lead"}
-	causes := []condition.Cause{gain, integral, late, other}
-	bang := h.low <= f.cfg.MinSpeed+atLimit && h.high >= f.cfg.MaxSpeed-atLimit
-	switch {
-	case h.bySpeed < 2*speedSwings:
-		causes = []condition.Cause{other, late, gain}
-	case !bang && h.period >= 2*time.Minute:
-		causes = []condition.Cause{integral, late, gain, other}
-	}
-	if len(f.partners) > 0 && f.cfg.Role != config.Standby {
-		causes = append(causes[:1:1], append([]condition.Cause{partners}, causes[1:]...)...)
-	}
-	return causes
-}
-
-// points writes a difference of speeds.
-func points(speed float64) string { return strconv.FormatFloat(100*speed, 'f', 0, 64) + " points" }
