@@ -4,7 +4,11 @@
 // the base units of package units.
 package reading
 
-import "fanwarden/poller/units"
+import (
+	"fmt"
+
+	"fanwarden/poller/units"
+)
 
 // FanID names a fan; it is unique in the fleet.
 type FanID string
@@ -111,6 +115,19 @@ func (p Point) Contact() bool { return points[p].contact }
 // Output reports whether the point is written by a turnover exercise and has
 // no part in a poll.
 func (p Point) Output() bool { return p == ForceSpeed || p == ForceOn }
+
+// MarshalText writes the point by its name.
+func (p Point) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+
+// UnmarshalText reads a point by its name.
+func (p *Point) UnmarshalText(text []byte) error {
+	found, ok := FindPoint(string(text))
+	if !ok {
+		return fmt.Errorf("%q is not a point", text)
+	}
+	*p = found
+	return nil
+}
 
 // FindPoint returns the point of that name.
 func FindPoint(name string) (Point, bool) {

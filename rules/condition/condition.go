@@ -3,7 +3,11 @@
 // change of a condition, and the mode of a fan.
 package condition
 
-import "fanwarden/poller/units"
+import (
+	"fmt"
+
+	"fanwarden/poller/units"
+)
 
 // Name names a condition, as it stands in fleet files, metrics and events.
 type Name string
@@ -43,6 +47,19 @@ const (
 
 // String returns the severity as it stands in fleet files and metrics.
 func (s Severity) String() string { return [...]string{"note", "ticket", "page"}[s] }
+
+// MarshalText writes the severity by its name.
+func (s Severity) MarshalText() ([]byte, error) { return []byte(s.String()), nil }
+
+// UnmarshalText reads a severity by its name.
+func (s *Severity) UnmarshalText(text []byte) error {
+	found, ok := FindSeverity(string(text))
+	if !ok {
+		return fmt.Errorf("%q is not a severity", text)
+	}
+	*s = found
+	return nil
+}
 
 // FindSeverity returns the severity of that name.
 func FindSeverity(name string) (Severity, bool) {

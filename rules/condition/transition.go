@@ -55,23 +55,23 @@ const (
 // Number is one figure of the evidence: what a person can check on the trend.
 // Its name ends in the base unit ("pressure_pa", "speed", "stood_s").
 type Number struct {
-	Name  string
-	Value float64
+	Name  string  `json:"name"`
+	Value float64 `json:"value"`
 }
 
 // Cause is something that would explain a condition.
 type Cause struct {
-	What   string // in words that a technician uses
-	Speaks string // what in this case speaks for it, and can be seen on the trend; "" where nothing tells it from the others
-	Check  string // the first safe thing to look at
+	What   string `json:"what"`             // in words that a technician uses
+	Speaks string `json:"speaks,omitempty"` // what in this case speaks for it, and can be seen on the trend; "" where nothing tells it from the others
+	Check  string `json:"check,omitempty"`  // the first safe thing to look at
 }
 
 // Finding is what a rule has to say for a condition: a sentence, the numbers
 // it rests on, and the likely causes, the likeliest first.
 type Finding struct {
-	Summary  string
-	Evidence []Number
-	Causes   []Cause
+	Summary  string   `json:"summary"`
+	Evidence []Number `json:"evidence,omitempty"`
+	Causes   []Cause  `json:"causes,omitempty"`
 }
 
 // Standing is a condition that stands now.
@@ -94,8 +94,10 @@ type Transition struct {
 	Condition Name
 	Change    Change
 	Reason    Reason // of a clearing
-	Severity  Severity
-	Incident  string // the id of the incident that it is part of, "" where it stands alone
+	// SilencedBy is the condition that explains it, of one cleared as Silenced.
+	SilencedBy Name
+	Severity   Severity
+	Incident   string // the id of the incident that it is part of, "" where it stands alone
 	Finding
 }
 

@@ -1,0 +1,247 @@
+// Package journal keeps on disk what must outlive the daemon: the alarms, who
+// did what with them and why, the fans out of service, the settings recorded at
+// turnover, and the messages that are still to be delivered.
+//
+// Everything lies in one file (bbolt). What is written is on the disk when the
+// call returns, all of it or nothing, so that a process that is killed at any
+// instant has neither lost what it has told nor told what it has lost.
+package journal
+
+import (
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"time"
+
+	bolt "go.etcd.io/bbolt"
+
+	"fanwarden/poller/reading"
+	"fanwarden/rules/alarm"
+	"fanwarden/rules/condition"
+)
+
+// Message is something that is to be delivered to one receiver, at least once.
+type Message struct {
+	ID    string    `json:"id"`    // the same at every attempt, so that a receiver can drop repeats
+	Way   string    `json:"way"`   // the name of the way out, as in the fleet file
+	Made  time.Time `json:"made"`  // when
+	Body  []byte    `json:"body"`  // ready for the way out
+	Key   string    `json:"key"`   // what it is about: later messages of the same key stand for it in a digest
+	Tries int       `json:"tries"` // so far
+	Next  time.Time `json:"next"`  // not to be tried before
+}
+
+// Kept is what a store held when it was opened.
+type Kept struct {
+	Alarms    []alarm.Alarm
+	Out       map[reading.FanID]alarm.Act // fans out of service
+	Messages  []Message                   // in the order in which they were made
+	Baselines map[reading.FanID]condition.Baseline
+}
+
+// Store is the open file. It may be used by several goroutines at once.
+type Store struct{ db *bolt.DB }
+
+var (
+	alarms    = []byte("alarms")    // id: alarm
+	entries   = []byte("entries")   // number: entry
+	out       = []byte("out")       // fan: act
+	outbox    = []byte("outbox")    // id: message
+	baselines = []byte("baselines") // fan: baseline
+)
+
+// busy is how long to wait for another process to let go of the file.
+const busy = time.Second
+
+// Open opens the store in a file, which is made where there is none, and
+// returns what it holds. The error says whether another process has it, or it
+// is damaged.
+func Open(path string) (*Store, *Kept, error) {
+	db, err := bolt.Open(path, 0o600, &bolt.Options{Timeout: busy, FreelistType: bolt.FreelistMapType})
+	switch {
+	case errors.Is(err, bolt.ErrTimeout):
+		return nil, nil, fmt.Errorf("%s is in use by another process; stop that one first", path)
+	case errors.Is(err, os.ErrPermission):
+		return nil, nil, fmt.Errorf("%w; give the daemon the right to write there", err)
+	case err != nil:
+		return nil, nil, fmt.Errorf("%s cannot be opened: %w; move it away, or put a copy in its place", path, err)
+	}
+	s := &Store{db}
+	kept, err := s.read()
+	if err != nil {
+		return nil, nil, errors.Join(fmt.Errorf("%s cannot be read: %w; move it away, or put a copy in its place", path, err), db.Close())
+	}
+	return s, kept, nil
+}
+
+// read makes the buckets and reads all that is needed in memory.
+func (s *Store) read() (*Kept, error) {
+	kept := &Kept{Out: make(map[reading.FanID]alarm.Act), Baselines: make(map[reading.FanID]condition.Baseline)}
+	err := s.db.Update(func(tx *bolt.Tx) error {
+		for _, name := range [][]byte{alarms, entries, out, outbox, baselines} {
+			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
+				return err
+			}
+		}
+		return errors.Join(
+			each(tx, alarms, func(_ []byte, a alarm.Alarm) { kept.Alarms = append(kept.Alarms, a) }),
+			each(tx, out, func(fan []byte, a alarm.Act) { kept.Out[reading.FanID(fan)] = a }),
+			each(tx, outbox, func(_ []byte, m Message) { kept.Messages = append(kept.Messages, m) }),
+			each(tx, baselines, func(fan []byte, b condition.Baseline) { kept.Baselines[reading.FanID(fan)] = b }))
+	})
+	slices.SortStableFunc(kept.Messages, func(a, b Message) int { return a.Made.Compare(b.Made) })
+	return kept, err
+}
+
+// each reads every value of a bucket.
+func each[T any](tx *bolt.Tx, bucket []byte, take func(key []byte, value T)) error {
+	return tx.Bucket(bucket).ForEach(func(key, data []byte) error {
+		var value T
+		if err := json.Unmarshal(data, &value); err != nil {
+			return fmt.Errorf("%s of %s: %w", key, bucket, err)
+		}
+		take(key, value)
+		return nil
+	})
+}
+
+// Close lets go of the file.
+func (s *Store) Close() error { return s.db.Close() }
+
+// Write keeps entries with the alarms and fans that they are about, and
+// messages for delivery, in one step.
+func (s *Store) Write(all []alarm.Entry, messages []Message) error {
+	if len(all) == 0 && len(messages) == 0 {
+		return nil
+	}
+	return s.db.Update(func(tx *bolt.Tx) error {
+		for i := range all {
+			if err := writeEntry(tx, &all[i]); err != nil {
+				return err
+			}
+		}
+		for i := range messages {
+			if err := put(tx, outbox, []byte(messages[i].ID), &messages[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+func writeEntry(tx *bolt.Tx, e *alarm.Entry) error {
+	number, err := tx.Bucket(entries).NextSequence()
+	if err != nil {
+		return err
+	}
+	if err := put(tx, entries, binary.BigEndian.AppendUint64(nil, number), e); err != nil {
+		return err
+	}
+	switch {
+	case e.Alarm != nil:
+		return put(tx, alarms, []byte(e.Alarm.ID), e.Alarm)
+	case e.What == alarm.WasTakenOut:
+		return put(tx, out, []byte(e.Fan), alarm.Act{Time: e.Time, Who: e.Who, Why: e.Why})
+	case e.What == alarm.WasPutIntoService:
+		return tx.Bucket(out).Delete([]byte(e.Fan))
+	}
+	return nil
+}
+
+func put(tx *bolt.Tx, bucket, key []byte, value any) error {
+	data, err := json.Marshal(value)
+	if err != nil {
+		return err
+	}
+	return tx.Bucket(bucket).Put(key, data)
+}
+
+// Tried keeps how an attempt to deliver messages ended: those delivered are
+// taken out of the outbox, the others are tried again.
+func (s *Store) Tried(delivered []string, again []Message) error {
+	return s.db.Update(func(tx *bolt.Tx) error {
+		for _, id := range delivered {
+			if err := tx.Bucket(outbox).Delete([]byte(id)); err != nil {
+				return err
+			}
+		}
+		for i := range again {
+			if err := put(tx, outbox, []byte(again[i].ID), &again[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// Record keeps the settings of a fan as its baseline.
+func (s *Store) Record(fan reading.FanID, b condition.Baseline) error {
+	return s.db.Update(func(tx *bolt.Tx) error { return put(tx, baselines, []byte(fan), b) })
+}
+
+// Entries returns the last entries of the journal, the newest first, at most n,
+// and only such as want accepts (all where it is nil).
+func (s *Store) Entries(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, error) {
+	var found []alarm.Entry
+	err := s.db.View(func(tx *bolt.Tx) error {
+		c := tx.Bucket(entries).Cursor()
+		for key, data := c.Last(); key != nil && len(found) < n; key, data = c.Prev() {
+			var e alarm.Entry
+			if err := json.Unmarshal(data, &e); err != nil {
+				return err
+			}
+			if want == nil || want(&e) {
+				found = append(found, e)
+			}
+		}
+		return nil
+	})
+	return found, err
+}
+
+// Forget drops alarms, and entries that are older than a time. At most a
+// bounded number goes at once, so that nobody waits long; it reports whether
+// more are left.
+func (s *Store) Forget(gone []alarm.ID, before time.Time) (more bool, err error) {
+	const most = 2000
+	err = s.db.Update(func(tx *bolt.Tx) error {
+		for _, id := range gone {
+			if err := tx.Bucket(alarms).Delete([]byte(id)); err != nil {
+				return err
+			}
+		}
+		c := tx.Bucket(entries).Cursor()
+		n := 0
+		for key, data := c.First(); key != nil; key, data = c.Next() {
+			var e alarm.Entry
+			if err := json.Unmarshal(data, &e); err != nil {
+				return err
+			}
+			if !e.Time.Before(before) {
+				return nil
+			}
+			if n++; n > most {
+				more = true
+				return nil
+			}
+			if err := c.Delete(); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return more, err
+}
+
+// Backup writes a copy of the store as it is now; writing goes on meanwhile.
+func (s *Store) Backup(w io.Writer) (n int64, err error) {
+	err = s.db.View(func(tx *bolt.Tx) error {
+		n, err = tx.WriteTo(w)
+		return err
+	})
+	return n, err
+}
