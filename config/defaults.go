@@ -1,6 +1,10 @@
 package config
 
-import "time"
+import (
+	"time"
+
+	"fanwarden/rules/condition"
+)
 
 // What holds where a file says nothing. The reference of the fleet file is
 // checked against these.
@@ -43,4 +47,20 @@ func overrideAtMost(duty Duty) (longest time.Duration, shorter bool) {
 		return 4 * time.Hour, true
 	}
 	return 0, false
+}
+
+// pages reports whether what a fan is for wants somebody now when it does not
+// protect: exhaust of fumes, of exhaust gas, of cooking, and life safety.
+// (Engineering choices; the fleet file has the last word.)
+func pages(of guarded) bool {
+	switch of.duty {
+	case Garage, Laboratory, Kitchen, SmokeControl:
+		return true
+	}
+	return of.lifeSafety
+}
+
+// unprotected lists the conditions of a fan that does not draw as it should.
+func unprotected() []condition.Name {
+	return []condition.Name{condition.ControllerFault, condition.InvertedSign, condition.NoEffect, condition.StuckIdle, condition.PinnedAtMax}
 }

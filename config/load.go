@@ -73,28 +73,29 @@ type assembly struct {
 	open  func(string) ([]byte, error)
 	fleet *Fleet
 
-	staleGiven    bool // the fleet's stale_after is its own, not the default
-	overrideGiven bool // so is its override_at_most
-	dutyRules     map[Duty]condition.Settings
-	buildings     names[*Building]
-	gateways      names[*Gateway]
-	pointMaps     names[*PointMap]
-	fans          names[*Fan]
-	maps          []*mapNotes
-	unsure        map[*Fan]bool // where it is read from is not known for certain
+	staleGiven   bool           // the fleet's stale_after is its own, not the default
+	given        map[given]bool // keys of conditions that the fleet's [rules] give
+	guardedRules map[guarded]condition.Settings
+	buildings    names[*Building]
+	gateways     names[*Gateway]
+	pointMaps    names[*PointMap]
+	fans         names[*Fan]
+	maps         []*mapNotes
+	unsure       map[*Fan]bool // where it is read from is not known for certain
 }
 
 func newAssembly(r *reader, path string, open func(string) ([]byte, error)) *assembly {
 	return &assembly{
-		reader:    r,
-		open:      open,
-		fleet:     &Fleet{Path: path, Location: time.Local, Rules: condition.Defaults()},
-		buildings: make(names[*Building]),
-		gateways:  make(names[*Gateway]),
-		pointMaps: make(names[*PointMap]),
-		fans:      make(names[*Fan]),
-		unsure:    make(map[*Fan]bool),
-		dutyRules: make(map[Duty]condition.Settings),
+		reader:       r,
+		open:         open,
+		fleet:        &Fleet{Path: path, Location: time.Local, Rules: condition.Defaults()},
+		buildings:    make(names[*Building]),
+		gateways:     make(names[*Gateway]),
+		pointMaps:    make(names[*PointMap]),
+		fans:         make(names[*Fan]),
+		unsure:       make(map[*Fan]bool),
+		given:        make(map[given]bool),
+		guardedRules: make(map[guarded]condition.Settings),
 	}
 }
 

@@ -19,7 +19,7 @@ func (a *assembly) fan(t *table) {
 	t.speeds(f)
 	t.sensor(f)
 	a.keeping(t, f)
-	f.Rules = a.rulesOf(f.Duty)
+	f.Rules = a.rulesOf(f)
 	if rules := t.sub("rules"); rules != nil {
 		f.Rules = f.Rules.Clone()
 		a.rules(f.Rules, rules.as("", t.name), f)

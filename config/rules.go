@@ -33,25 +33,52 @@ func (a *assembly) rules(settings condition.Settings, t *table, fan *Fan) {
 			continue
 		}
 		rule.as("[rules."+string(d.Name)+"]", fmt.Sprintf("%srule %s", prefix, d.Name))
-		a.overrideGiven = a.overrideGiven || fan == nil && d.Name == condition.OverrideLeftOn && rule.has(condition.OverrideAtMost)
+		if fan == nil {
+			for key := range rule.entries {
+				a.given[given{d.Name, key}] = true
+			}
+		}
 		settings[d.Name] = readSetting(rule, settings[d.Name], d)
 	}
 	t.finish()
 }
 
-// rulesOf returns the fleet's settings for the fans of a duty: where the file
-// does not say how long an override may stand, the duty does.
-func (a *assembly) rulesOf(duty Duty) condition.Settings {
-	longest, shorter := overrideAtMost(duty)
-	if !shorter || a.overrideGiven {
+// guarded says whose rules go by what a fan is for.
+type guarded struct {
+	duty       Duty
+	lifeSafety bool
+}
+
+// rulesOf returns the fleet's settings for the fans of a duty. Where the file
+// does not say how long an override may stand, or what a condition asks of
+// people, the duty does.
+func (a *assembly) rulesOf(f *Fan) condition.Settings {
+	of := guarded{f.Duty, f.LifeSafety}
+	longest, shorter := overrideAtMost(f.Duty)
+	if !shorter && !pages(of) {
 		return a.fleet.Rules
 	}
-	if a.dutyRules[duty] == nil {
-		rules := a.fleet.Rules.Clone()
-		rules[condition.OverrideLeftOn].Own[condition.OverrideAtMost] = longest.Seconds()
-		a.dutyRules[duty] = rules
+	if rules := a.guardedRules[of]; rules != nil {
+		return rules
 	}
-	return a.dutyRules[duty]
+	rules := a.fleet.Rules.Clone()
+	if shorter && !a.given[given{condition.OverrideLeftOn, condition.OverrideAtMost}] {
+		rules[condition.OverrideLeftOn].Own[condition.OverrideAtMost] = longest.Seconds()
+	}
+	for _, name := range unprotected() {
+		if s := rules[name]; pages(of) && !a.given[given{name, "severity"}] {
+			s.Severity = condition.Page
+			rules[name] = s
+		}
+	}
+	a.guardedRules[of] = rules
+	return rules
+}
+
+// given is a key of a condition that the fleet's [rules] give.
+type given struct {
+	name condition.Name
+	key  string
 }
 
 // readSetting lays a rule's table over a setting.
