@@ -26,11 +26,12 @@ import (
 
 // Message is something that is to be delivered to one receiver, at least once.
 type Message struct {
-	ID    string    `json:"id"`    // the same at every attempt, so that a receiver can drop repeats
-	Way   string    `json:"way"`   // the name of the way out, as in the fleet file
-	Made  time.Time `json:"made"`  // when
-	Body  []byte    `json:"body"`  // ready for the way out
-	Key   string    `json:"key"`   // what it is about: later messages of the same key stand for it in a digest
+	ID    string    `json:"id"`   // the same at every attempt, so that a receiver can drop repeats
+	Way   string    `json:"way"`  // the name of the way out, as in the fleet file
+	Made  time.Time `json:"made"` // when
+	Body  []byte    `json:"body"` // ready for the way out; of a draft the entry of the journal, as JSON
+	Draft bool      `json:"draft,omitempty"`
+	Key   string    `json:"key"`   // drafts of the same key are told together
 	Tries int       `json:"tries"` // so far
 	Next  time.Time `json:"next"`  // not to be tried before
 }
