@@ -48,6 +48,7 @@ type Book struct {
 	latest map[source]*Alarm
 	comes  map[ID][]time.Time // when it was raised lately
 	out    map[reading.FanID]Act
+	record record
 }
 
 // NewBook returns a book of the alarms and fans that were kept. The alarms
@@ -85,6 +86,7 @@ func (b *Book) Take(t *condition.Transition) []Entry {
 		_, a.OutOfService = b.out[t.Fan]
 		b.fill(a, t)
 		b.enter(a)
+		b.count(a, t.Time)
 		return []Entry{b.entry(t.Time, WasRaised, "", "", a)}
 	}
 	what := WasRaisedAgain
@@ -92,12 +94,20 @@ func (b *Book) Take(t *condition.Transition) []Entry {
 		what = WasUrged
 	}
 	b.fill(a, t)
+	b.count(a, t.Time)
 	entries := []Entry{b.entry(t.Time, what, "", "", a)}
 	if what == WasRaisedAgain && !a.Chattering && b.often(a.ID, t.Time) {
 		a.Chattering = true
 		entries = append(entries, b.entry(t.Time, BeganToChatter, "", fmt.Sprintf("raised %d times in %s", chatterTimes, chatterTime), a))
 	}
 	return entries
+}
+
+// count adds a raise that people are told of to the figures.
+func (b *Book) count(a *Alarm, now time.Time) {
+	if !a.Quiet() {
+		b.record.note(a, now)
+	}
 }
 
 // same reports whether a raise belongs to the life of an alarm: it is not over
@@ -165,6 +175,7 @@ func (b *Book) Acknowledge(id ID, who, note string, now time.Time) ([]Entry, err
 		return nil, nil // known already: saying so twice changes nothing
 	}
 	a.Acknowledgement = &Act{now, who, note}
+	b.record.acknowledged(max(now.Sub(a.Raised), 0), now)
 	return []Entry{b.entry(now, WasAcknowledged, who, note, a)}, nil
 }
 
