@@ -154,16 +154,3 @@ func (f *fan) key(what string) string {
 	}
 	return what + "_pa"
 }
-
-// careful adds to the checks of a life-safety exhaust that it is left alone:
-// it must stay ready while somebody looks for the cause.
-func (f *fan) careful(finding condition.Finding) condition.Finding {
-	if !f.cfg.LifeSafety {
-		return finding
-	}
-	for i := range finding.Causes {
-		finding.Causes[i].Check += "; this is a life-safety exhaust: only look, and leave stopping, forcing and opening it " +
-			"to those who answer for it"
-	}
-	return finding
-}

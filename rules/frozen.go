@@ -1,10 +1,8 @@
 package rules
 
 import (
-	"fmt"
 	"time"
 
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -153,44 +151,3 @@ func (c *frozen) rest() {
 }
 
 func (c *frozen) forget() { c.drop() }
-
-func (c *frozen) finding(f *fan, s *sample) condition.Finding {
-	moved := ""
-	if c.far {
-		moved = " while its speed went between " + f.units.Format(c.slow, units.Ratio) + " and " + f.units.Format(c.fast, units.Ratio)
-	}
-	expected := max(c.missed, 0)
-	if c.missed < missedMoved {
-		expected = c.usual
-	}
-	return condition.Finding{
-		Summary: fmt.Sprintf("reads exactly %s in %d readings over %s%s; when it was well, it changed at least %.0f times in as many",
-			f.show(s.value), c.n, units.Span(c.flat), moved, expected),
-		Evidence: []condition.Number{
-			{Name: f.key(f.controlled.String()), Value: s.value},
-			{Name: "readings", Value: float64(c.n)},
-			{Name: "expected_changes", Value: expected},
-			{Name: f.key("least_step"), Value: f.still.count},
-			{Name: "speed_least", Value: c.slow},
-			{Name: "speed_most", Value: c.fast},
-			{Name: "stood_s", Value: c.flat.Seconds()},
-		},
-		Causes: c.causes(),
-	}
-}
-
-func (c *frozen) causes() []condition.Cause {
-	held := condition.Cause{What: "the controller holds its input: it was put in hand for a test, or its input module hangs",
-		Check: "compare the controller's own display with `fanwarden points`, and look whether the input is marked as in hand"}
-	hung := condition.Cause{What: "the pressure transmitter hangs, or its output wire is off and the last value is kept",
-		Check: "watch the transmitter's own display or measure its signal: it must flicker; a technician takes its supply off and on, " +
-			"the fan locked out first"}
-	tube := condition.Cause{What: "its tubes are blocked by water, ice or lint, so that it sees trapped air",
-		Check: "look at the tubes from where it is safe to stand for water in their low places; on the roof in daylight only"}
-	copied := condition.Cause{What: "the register is a copy that the controller no longer writes",
-		Check: "run `fanwarden points` for the fan twice and compare with the controller's own display"}
-	if c.far {
-		return []condition.Cause{hung, held, tube, copied}
-	}
-	return []condition.Cause{held, copied, hung, tube}
-}

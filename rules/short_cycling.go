@@ -1,10 +1,8 @@
 package rules
 
 import (
-	"fmt"
 	"time"
 
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -85,42 +83,3 @@ func (c *shortCycling) rest() {
 }
 
 func (c *shortCycling) forget() { *c = shortCycling{wait: c.wait} }
-
-func (c *shortCycling) finding(f *fan, s *sample) condition.Finding {
-	span := c.span()
-	finding := condition.Finding{
-		Summary: fmt.Sprintf("started %d times in %s", tooMany, units.Span(span)),
-		Evidence: []condition.Number{
-			{Name: "starts", Value: tooMany}, {Name: "span_s", Value: span.Seconds()},
-			{Name: "between_starts_s", Value: span.Seconds() / (tooMany - 1)}, {Name: "speed", Value: s.speed}},
-		Causes: c.causes(f, span/(tooMany-1)),
-	}
-	if s.hasValue && s.hasSetpoint {
-		finding.Evidence = append(finding.Evidence, condition.Number{Name: f.key(f.controlled.String()), Value: s.value},
-			condition.Number{Name: f.key("setpoint"), Value: s.setpoint})
-	}
-	return finding
-}
-
-// causes ranks what makes a fan start and stop: one that goes idle and starts
-// again as soon as its run-on is over meets its own restart point, slower ones
-// follow somebody.
-func (c *shortCycling) causes(f *fan, between time.Duration) []condition.Cause {
-	rise := condition.Cause{What: "the restart rise is so small that the pressure at standstill starts it again",
-		Check: "compare the reading at standstill on its trend with setpoint and restart rise"}
-	runOn := condition.Cause{What: "the run-on is too short for how the riser is used",
-		Check: "compare `run_on` with the controller's own setting and the papers of the handover"}
-	leak := condition.Cause{What: "the riser fills by itself: draught, wind, or a neighbour's fan pushes it past the restart point",
-		Check: "see on its trend whether the starts come with the wind or with other fans of the building"}
-	use := condition.Cause{What: "somebody runs small exhausts on timers",
-		Check: "see on its trend whether the starts come at even distances, and ask on the floors"}
-	outside := condition.Cause{What: "something outside the controller switches it: a relay, a thermostat, a drive that trips and resets",
-		Check: "look at the drive's list of faults on its display before anything else, and do not reset it to see what happens"}
-	if !f.cfg.GoesIdle {
-		return []condition.Cause{outside, runOn}
-	}
-	if between <= f.cfg.RunOn+5*time.Minute {
-		return []condition.Cause{rise, leak, runOn, use, outside}
-	}
-	return []condition.Cause{use, runOn, leak, rise, outside}
-}
