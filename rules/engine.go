@@ -89,8 +89,8 @@ func (e *Engine) judge(f *fan, j *judged, s *sample) {
 		return
 	}
 	word := j.ask(f, s)
-	if d, may := j.rule.(doubter); may {
-		j.doubting = d.doubts(f, s)
+	if j.doubter != nil {
+		j.doubting = j.doubter.doubts(f, s)
 	}
 	if word != condition.CannotJudge {
 		l.state = word

@@ -40,8 +40,10 @@ type doubter interface{ doubts(f *fan, s *sample) bool }
 // judged is a rule with what became of its condition.
 type judged struct {
 	rule     rule
-	when     when `plain:"-"`
-	doubting bool // the rule's last word as a doubter
+	doubter  doubter // the rule as one, nil where it is none
+	when     when    `plain:"-"`
+	causes   uint32  `plain:"-"` // a bit for each of the fan's rules that may explain this one
+	doubting bool    // the rule's last word as a doubter
 	life     life
 }
 

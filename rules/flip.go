@@ -115,7 +115,8 @@ func (w *flip) mirrors(before seen, s *sample) bool {
 	off := s.demand - size
 	grown := 1.0
 	if before.speed > 0 {
-		grown = max(grown, math.Pow(s.speed/before.speed, 2))
+		ratio := s.speed / before.speed
+		grown = max(grown, ratio*ratio)
 	}
 	return off >= -max(flipAlike*size, noise) && off <= max((1+flipAlike)*size*grown-size, noise)
 }

@@ -72,11 +72,10 @@ func (e *Engine) RecallFan(id reading.FanID, data []byte) error {
 	return nil
 }
 
-// recallRule recalls one rule of a fan. What is not of its shape is left out.
+// recallRule recalls one rule of a fan that has seen nothing yet. What is not of its shape is left out.
 func (f *fan) recallRule(name condition.Name, data []byte) {
-	fresh := newRules()
-	for i := range fresh {
-		j := &fresh[i]
+	for i := range f.rules {
+		j := &f.rules[i]
 		if j.life.name != name {
 			continue
 		}
@@ -84,8 +83,8 @@ func (f *fan) recallRule(name condition.Name, data []byte) {
 		if err == nil {
 			rest, err = plain.Read(rest, j.rule)
 		}
-		if err == nil && len(rest) == 0 {
-			f.rules[i] = *j
+		if err != nil || len(rest) > 0 {
+			f.rules[i] = newRules()[i] // what was half read is dropped
 		}
 	}
 }

@@ -54,6 +54,9 @@ func (c *settingsChanged) judge(f *fan, s *sample) condition.State {
 	any := false
 	for i := range c.first {
 		p := reading.MinSpeed + reading.Point(i)
+		if s.r.Quality(p) != reading.Good { // of most recordings none is
+			continue
+		}
 		value, good := finite(s.r.Get(p))
 		if !good {
 			continue

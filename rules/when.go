@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"time"
 
 	"fanwarden/rules/condition"
@@ -45,26 +46,62 @@ const (
 // cause before consequence, and when each may judge.
 func newRules() []judged {
 	of := func(name condition.Name, r rule, w when) judged {
-		return judged{rule: r, when: w, life: life{name: name}}
+		d, _ := r.(doubter)
+		return judged{rule: r, doubter: d, when: w, life: life{name: name}}
 	}
-	return []judged{
-		of(condition.ControllerSilent, &silent{}, when{always: true}),
-		of(condition.ControllerFault, &controllerFault{}, when{modes: running | resting | driven}),
-		of(condition.SensorFrozen, &frozen{}, when{modes: running | resting | driven}),
-		of(condition.SensorOutOfRange, &outOfRange{}, when{modes: running | resting}),
-		of(condition.InvertedSign, &inverted{}, when{modes: running | resting | driven}),
-		of(condition.SettingsChanged, &settingsChanged{}, when{modes: running | resting | driven}),
-		of(condition.NoEffect, &noEffect{}, when{modes: running&^in(condition.Starting) | driven}),
-		of(condition.StuckIdle, &stuck{}, when{modes: running | resting}),
-		of(condition.PinnedAtMax, &pinned{}, when{modes: running | resting}),
-		of(condition.PinnedAtMin, &pinnedAtMin{}, when{modes: running}),
-		of(condition.Hunting, &hunting{}, when{modes: running}),
-		of(condition.OffSetpoint, &offSetpoint{}, when{modes: running}),
-		of(condition.ContactDisagrees, &contactDisagrees{}, when{modes: running | resting | driven}),
-		of(condition.ShortCycling, &shortCycling{}, when{modes: running | resting}),
-		of(condition.OverrideLeftOn, &overrideLeftOn{}, when{modes: running | resting | driven}),
-		of(condition.CreepingLoad, &creeping{}, when{modes: running}),
+	// All in one piece: a reading goes through them in this order, and what lies
+	// side by side comes into the processor's cache together.
+	var own struct {
+		silent           silent
+		controllerFault  controllerFault
+		frozen           frozen
+		outOfRange       outOfRange
+		inverted         inverted
+		settingsChanged  settingsChanged
+		noEffect         noEffect
+		stuck            stuck
+		pinned           pinned
+		pinnedAtMin      pinnedAtMin
+		hunting          hunting
+		offSetpoint      offSetpoint
+		contactDisagrees contactDisagrees
+		shortCycling     shortCycling
+		overrideLeftOn   overrideLeftOn
+		creeping         creeping
 	}
+	all := []judged{
+		of(condition.ControllerSilent, &own.silent, when{always: true}),
+		of(condition.ControllerFault, &own.controllerFault, when{modes: running | resting | driven}),
+		of(condition.SensorFrozen, &own.frozen, when{modes: running | resting | driven}),
+		of(condition.SensorOutOfRange, &own.outOfRange, when{modes: running | resting}),
+		of(condition.InvertedSign, &own.inverted, when{modes: running | resting | driven}),
+		of(condition.SettingsChanged, &own.settingsChanged, when{modes: running | resting | driven}),
+		of(condition.NoEffect, &own.noEffect, when{modes: running&^in(condition.Starting) | driven}),
+		of(condition.StuckIdle, &own.stuck, when{modes: running | resting}),
+		of(condition.PinnedAtMax, &own.pinned, when{modes: running | resting}),
+		of(condition.PinnedAtMin, &own.pinnedAtMin, when{modes: running}),
+		of(condition.Hunting, &own.hunting, when{modes: running}),
+		of(condition.OffSetpoint, &own.offSetpoint, when{modes: running}),
+		of(condition.ContactDisagrees, &own.contactDisagrees, when{modes: running | resting | driven}),
+		of(condition.ShortCycling, &own.shortCycling, when{modes: running | resting}),
+		of(condition.OverrideLeftOn, &own.overrideLeftOn, when{modes: running | resting | driven}),
+		of(condition.CreepingLoad, &own.creeping, when{modes: running}),
+	}
+	return linked(all)
+}
+
+// linked notes with every rule which of the fan's others may explain what it
+// finds.
+func linked(all []judged) []judged {
+	for i := range all {
+		causes := explained(all[i].life.name)
+		for k := range all {
+			if slices.Contains(causes[:], all[k].life.name) {
+				all[i].causes |= 1 << k
+			}
+		}
+	}
+	return all
 }
 
 // ask puts a sample to a rule where it may judge it. A fan that is not
