@@ -95,11 +95,6 @@ func (g *gateway) staleAfter(fleet *config.Fleet) time.Duration {
 	return fleet.StaleAfter
 }
 
-// troubled reports whether any condition of the gateway is raised.
-func (g *gateway) troubled() bool {
-	return g.down.life.active || g.line.life.active || g.repeats.rule.life.active
-}
-
 // active reports whether a condition of the gateway is raised.
 func (g *gateway) active(name condition.Name) bool {
 	switch name {

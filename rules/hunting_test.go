@@ -174,7 +174,7 @@ func TestWhatIsNotHunting(t *testing.T) {
 
 func TestTheRecordOfSwingsIsSmall(t *testing.T) {
 	size := unsafe.Sizeof(hunting{})
-	if size > 5120 {
+	if size > 2048 {
 		t.Errorf("hunting takes %d bytes a fan", size)
 	}
 	t.Logf("hunting takes %d bytes a fan, off_setpoint %d, pinned_at_min %d, short_cycling %d", size, unsafe.Sizeof(offSetpoint{}),

@@ -80,6 +80,11 @@ func (f *fan) cause(j *judged) condition.Name {
 	return ""
 }
 
+// troubled reports whether any condition of the gateway is raised.
+func (g *gateway) troubled() bool {
+	return g.down.life.active || g.line.life.active || g.repeats.rule.life.active
+}
+
 // doubted reports whether a rule that may explain a fan's condition is about
 // to come to its word.
 func (f *fan) doubted(j *judged) bool {
