@@ -37,7 +37,8 @@ type rule interface {
 // It must come to its word soon, one way or the other.
 type doubter interface{ doubts(f *fan, s *sample) bool }
 
-// judged is a rule with what became of its condition.
+// judged is a rule with what became of its condition. What every reading looks
+// at comes first: it fills one line of the processor's cache, and the whole four.
 type judged struct {
 	rule     rule
 	doubter  doubter // the rule as one, nil where it is none
@@ -45,6 +46,7 @@ type judged struct {
 	causes   uint32  `plain:"-"` // a bit for each of the fan's rules that may explain this one
 	doubting bool    // the rule's last word as a doubter
 	life     life
+	_        [8]byte `plain:"-"`
 }
 
 // fan is all that the engine remembers of one fan.

@@ -2,22 +2,19 @@ package rules
 
 import (
 	"slices"
-	"time"
 
 	"fanwarden/rules/condition"
 )
 
-// when says when a rule may judge: in which modes of the fan, and how long
-// after a change it waits for the pressure to follow. A change is a start, a
-// stop, the beginning or end of a forced speed, a new setpoint and a gap in the
-// readings.
+// when says in which modes of the fan a rule may judge. How long after a change
+// (a start, a stop, the beginning or end of a forced speed, a new setpoint, a gap
+// in the readings) it waits for the pressure to follow, it knows itself.
 //
 // In another mode the rule rests: a hold that is running is dropped, and what
-// stands keeps its last state. While nobody knows what the fan does, and while a
-// rule waits, the rule is not asked and keeps what it has.
+// stands keeps its last state. While nobody knows what the fan does, the rule is
+// not asked and keeps what it has.
 type when struct {
 	modes  modes
-	after  time.Duration
 	always bool // in every mode, and whatever could not be read
 }
 
@@ -115,7 +112,7 @@ func (j *judged) ask(f *fan, s *sample) condition.State {
 	case !j.when.modes.has(s.mode) || s.mode == condition.Forced && f.mode.resting:
 		j.rule.rest()
 		return condition.CannotJudge
-	case f.unsure() || s.settled < j.when.after:
+	case f.unsure():
 		return condition.CannotJudge
 	}
 	return j.rule.judge(f, s)
