@@ -34,6 +34,7 @@ type Engine struct {
 	sample    sample
 	unknown   uint64
 	late      uint64
+	shapes    *shapes // of what is remembered; nil until something is to be written or recalled
 }
 
 // New returns an engine that has seen nothing yet of fleet.
