@@ -46,6 +46,7 @@ type inverted struct {
 	far    float64 // beyond which it stands
 	flip   flip
 	turned turnedSign
+	end    toEnd
 	top    stand
 	mirror stand
 	right  stand // controls at its setpoint, or draws at its lowest
@@ -145,6 +146,10 @@ func (c *inverted) turn(f *fan, s *sample) {
 		return
 	}
 	c.turned = turnedSign{}
+	if m, found := c.end.watch(f, s, c.beyond); found {
+		c.ran, c.far, c.proof = true, c.beyond, m
+		c.top.forget()
+	}
 	if m, found := c.flip.watch(f, s); found {
 		c.ran, c.far, c.proof = true, (m.to-m.from)/2, m
 		c.top.forget()
@@ -174,7 +179,8 @@ func (c *inverted) stand(f *fan, s *sample) {
 	}
 	clipped := f.clipped(s.value)
 	atTop := s.speed >= f.cfg.MaxSpeed-atLimit-rounding
-	c.ran = c.ran && s.speed >= c.proof.fast-dropping && time.Duration(s.now-c.proof.at) <= ranStands
+	c.ran = c.ran && s.speed >= c.proof.fast-dropping && time.Duration(s.now-c.proof.at) <= ranStands &&
+		(!clipped || c.proof.clipped) // what rises on at the top is not the fan's
 	crept := c.crept(f, s)
 	if !clipped || !atTop || c.ran {
 		wrong := (atTop || c.proof.clipped && c.ran) && s.target < 0 && s.level >= c.farWrong(s) && (c.ran || !crept)
@@ -274,7 +280,7 @@ func (c *inverted) severity(s condition.Setting) condition.Severity { return s.S
 func (c *inverted) rest() {
 	c.top.rest()
 	c.mirror.rest()
-	c.ran, c.flip, c.turned = false, flip{}, turnedSign{}
+	c.ran, c.flip, c.turned, c.end = false, flip{}, turnedSign{}, toEnd{}
 	c.right.forget()
 	c.signed.forget()
 }

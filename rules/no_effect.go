@@ -23,7 +23,8 @@ import (
 //     that it went there at once suffices; a flow it does not bring to nothing at
 //     all.
 //
-// A controller that has lost its reading to demand runs to its top; one that
+// A motor that takes the power of a fan at its speed moves air: then the reading
+// alone shows nothing. A controller that has lost its reading to demand runs to its top; one that
 // stays between its limits is not found by what it reads alone.
 //
 // A fan that is overrun by demand shows no pull either, but it moved its reading
@@ -110,7 +111,7 @@ func (c *noEffect) weigh(f *fan, s *sample, says wheelSays) {
 	if c.nothing.held {
 		least *= 1.5
 	}
-	none := s.level >= least && short && !f.clipped(s.value)
+	none := s.level >= least && short && !f.clipped(s.value) && says != wheelLoaded
 	if c.nothing.feed(s.now, s.gap, none, c.patience(f, s)) && s.mode != condition.Controlling && f.shownNothing(s) {
 		c.find(f, nothingRead, c.nothing.since)
 		c.proof = f.response.lapse
