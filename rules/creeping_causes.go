@@ -2,7 +2,6 @@ package rules
 
 import (
 	"fmt"
-	"math"
 	"time"
 
 	"fanwarden/poller/units"
@@ -36,29 +35,15 @@ func (c *creeping) causes(f *fan, s *sample) []condition.Cause {
 		Check: "ask what changed on the floors it serves since its first weeks"}
 	weak := condition.Cause{What: "the belt slips more, or the motor weakens",
 		Check: "compare rpm or power with speed on the trend, where they are read"}
-	rising := fmt.Sprintf("it has gone up for %s, day after day", units.Span(time.Duration(s.now-c.rises).Round(24*time.Hour)))
+	rising := fmt.Sprintf("it has needed more for %s now", units.Span(time.Duration(s.now-c.rises).Round(24*time.Hour)))
 	if c.rises == 0 {
-		rising = fmt.Sprintf("it has gone up by %s since the first weeks", points(c.mean.value))
+		rising = fmt.Sprintf("it needs %s more than in its first weeks", points(c.mean.value))
 	}
-	switch how, by := f.moved(s); {
+	switch how, by := f.turned(s); {
 	case how == weaker:
 		return likeliest(supported(weak, true, by), supported(closing, true, by), leak, added)
 	case how == asEver:
 		return likeliest(supported(added, true, by), supported(leak, true, by), closing, weak)
 	}
-	return likeliest(supported(closing, true, rising), leak, added, weak)
-}
-
-// moved compares what the last stop or forced step of a day showed of the fan's
-// strength with what such moves showed before.
-func (f *fan) moved(s *sample) (how strength, by string) {
-	r := &f.response
-	if r.firm < 2 || time.Duration(s.now-r.lastAt) > recently || math.Abs(s.target) == 0 {
-		return notKnown, ""
-	}
-	by = fmt.Sprintf("its last stop or forced step showed that full speed moves the reading by %s; %s was usual", f.show(r.last), f.show(r.gain()))
-	if r.last < stillStrong*r.gain() {
-		return weaker, by
-	}
-	return asEver, by
+	return likeliest(supported(closing, true, rising), supported(leak, true, rising), added, weak)
 }

@@ -62,6 +62,9 @@ func (c *frozen) causes(f *fan, s *sample) []condition.Cause {
 		by := "the speed went between " + speeds + " and the reading stayed at " + f.show(s.value)
 		return likeliest(supported(hung, true, by), held, tube, copied)
 	}
-	by := "the speed stayed between " + speeds + " too, as it does when the controller is content with the value"
+	by := "the speed kept between " + speeds + " too, so the controller does not see a value that asks for more or less"
+	if c.fast-c.slow < atLimit {
+		by = "the speed stood near " + f.percent(c.fast) + " too, so the controller does not see a value that asks for more or less"
+	}
 	return likeliest(supported(held, true, by), supported(hung, true, by), copied, tube)
 }

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"fanwarden/poller/units"
@@ -26,7 +27,7 @@ func (g *gateway) finding(name condition.Name, long time.Duration) condition.Fin
 		{Name: "failed_polls", Value: float64(g.failures)},
 	}}
 	if name == condition.LineSilent {
-		finding.Summary = fmt.Sprintf("the gateway answers, and none of its %s has for %s", fans(g.polled), units.Span(long))
+		finding.Summary = fmt.Sprintf("the gateway answers, but none of its %s has answered for %s", fans(g.polled), units.Span(long))
 		finding.Causes = g.lineCauses()
 		return finding
 	}
@@ -38,6 +39,14 @@ func (g *gateway) finding(name condition.Name, long time.Duration) condition.Fin
 	finding.Causes = g.downCauses(2*g.refusals > g.failures)
 	finding.Evidence = append(finding.Evidence, condition.Number{Name: "refused_polls", Value: float64(g.refusals)})
 	return finding
+}
+
+// host is an address without its port.
+func host(address string) string {
+	if i := strings.LastIndexByte(address, ':'); i > 0 {
+		address = address[:i]
+	}
+	return strings.Trim(address, "[]")
 }
 
 func fans(n int) string {
@@ -60,7 +69,7 @@ func (g *gateway) downCauses(refused bool) []condition.Cause {
 	power := condition.Cause{What: "the gateway has no power",
 		Check: "ask whoever is near the panel whether its lamps are lit; the fans go on by themselves meanwhile"}
 	network := condition.Cause{What: "the network to it is down: switch, cable, firewall or a changed address",
-		Check: "ping " + g.cfg.Address + " from the daemon's machine, then something else on the same switch"}
+		Check: "ping " + host(g.cfg.Address) + " from the daemon's machine, then something else on the same switch"}
 	taken := condition.Cause{What: "another program holds the gateway's only connection",
 		Check: "find out who else reads this gateway; many take one or two connections"}
 	line := condition.Cause{What: "the gateway lives, and its serial line is dead without its saying so",

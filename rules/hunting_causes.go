@@ -16,9 +16,11 @@ func (h *hunting) shadow() bool { return h.period.Seconds() < resolved*h.beat }
 func (h *hunting) finding(f *fan, s *sample) condition.Finding {
 	beat := time.Duration(h.beat * float64(time.Second)).Round(time.Second)
 	summary := "swings by " + f.show(h.byValue) + " and " + points(h.bySpeed) + " of speed every " + units.Span(h.period.Round(time.Second)) +
-		", " + strconv.Itoa(h.cycles) + " cycles without settling, around a setpoint of " + f.show(s.setpoint)
+		", " + strconv.Itoa(h.cycles) + " cycles without settling, "
 	if h.shadow() {
-		summary += "; polls every " + units.Span(beat) + " cannot resolve it, it may be faster"
+		summary += "or faster: polls every " + units.Span(beat) + " cannot resolve it"
+	} else {
+		summary += "around a setpoint of " + f.show(s.setpoint)
 	}
 	return condition.Finding{Summary: summary,
 		Evidence: []condition.Number{
@@ -52,6 +54,8 @@ func (h *hunting) causes(f *fan) []condition.Cause {
 	case bang:
 		causes = likeliest(supported(gain, true, "the speed swings from limit to limit, between "+f.percent(h.low)+" and "+f.percent(h.high)),
 			integral, late, other)
+	case h.shadow():
+		causes = likeliest(supported(gain, true, "the speed moves by "+points(h.bySpeed)+" in each swing"), integral, late, other)
 	case h.period >= 2*time.Minute:
 		causes = likeliest(supported(integral, true, "one swing takes "+period+", which is slow for a fan"), late, gain, other)
 	default:

@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"fanwarden/poller/reading"
 	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
@@ -19,14 +20,14 @@ func (c *noEffect) finding(f *fan, s *sample) condition.Finding {
 			{Name: "speed", Value: s.speed},
 			{Name: "stood_s", Value: long.Seconds()},
 		},
-		Causes: c.causes(f),
+		Causes: c.causes(f, s),
 	}
 	add := func(name string, value float64) {
 		finding.Evidence = append(finding.Evidence, condition.Number{Name: name, Value: value})
 	}
 	switch {
 	case c.why == wheelStill:
-		finding.Summary = fmt.Sprintf("commanded to %s for %s, and the wheel stands: %s, and it reads %s against a setpoint of %s",
+		finding.Summary = fmt.Sprintf("commanded to %s for %s, and %s, reading %s against a setpoint of %s",
 			speed, units.Span(long), c.wheel.words(f), f.show(value), f.show(s.setpoint))
 		c.wheel.numbers(add)
 	case c.proof.abrupt:
@@ -42,10 +43,10 @@ func (c *noEffect) finding(f *fan, s *sample) condition.Finding {
 	if c.climbed() {
 		add("climbed_from_speed", unload(f, c.proof.low))
 		add("climbed_to_speed", unload(f, c.proof.high))
-		add(f.key("moved"), c.proof.slope*(c.proof.high-c.proof.low))
+		add(f.key("moved"), -f.sense*c.proof.slope*(c.proof.high-c.proof.low))
 	}
 	if g := f.response.gain(); g > 0 {
-		add(f.key("expected"), f.expect(s.speed))
+		add(f.key("expected_move"), -f.sense*f.expect(s.speed))
 	}
 	return finding
 }
@@ -66,7 +67,7 @@ func unload(f *fan, load float64) float64 {
 
 // causes ranks what keeps a fan from moving anything, by what says something
 // of the wheel.
-func (c *noEffect) causes(f *fan) []condition.Cause {
+func (c *noEffect) causes(f *fan, s *sample) []condition.Cause {
 	belt := condition.Cause{What: "the motor turns and the wheel does not: a belt that is off or broken, a coupling or a set screw",
 		Check: "compare power and rpm with what they were, where they are read; on the roof look from outside the guard whether belt and wheel " +
 			"move, away from the edges; " + lockOut}
@@ -85,7 +86,11 @@ func (c *noEffect) causes(f *fan) []condition.Cause {
 	words := c.wheel.words(f)
 	switch says := c.wheel.says; {
 	case says == wheelTurns:
-		return likeliest(supported(tube, true, words), supported(damper, true, words), belt)
+		by := "its proof is on, so the fan runs"
+		if rpm, ok := finite(s.r.Get(reading.RPM)); ok {
+			by = fmt.Sprintf("its rpm reads %.0f, so the wheel turns", rpm)
+		}
+		return likeliest(supported(tube, true, by), supported(damper, true, by), belt)
 	case says == noPower:
 		return likeliest(supported(belt, true, words+", as a motor without its load does"), motor, signal)
 	case says >= wheelStands:

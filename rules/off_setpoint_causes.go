@@ -10,14 +10,13 @@ import (
 
 func (o *offSetpoint) finding(f *fan, s *sample) condition.Finding {
 	value := s.setpoint + f.sense*o.off
-	unused := "has speed left and does not use it"
+	unused := "has speed left up to " + f.percent(f.cfg.MaxSpeed) + " and does not use it"
 	if o.off < 0 {
-		unused = "could slow down and does not"
+		unused = "could slow down to " + f.percent(f.cfg.MinSpeed) + " and does not"
 	}
 	return condition.Finding{
-		Summary: fmt.Sprintf("has read %s against a setpoint of %s for %s, runs at %s between its limits of %s and %s, and %s",
-			f.show(value), f.show(s.setpoint), units.Span(o.stand.stood), f.percent(o.speed.value), f.percent(f.cfg.MinSpeed),
-			f.percent(f.cfg.MaxSpeed), unused),
+		Summary: fmt.Sprintf("has read %s against a setpoint of %s for %s at %s speed; it %s", f.show(value), f.show(s.setpoint),
+			units.Span(o.stand.stood), f.percent(o.speed.value), unused),
 		Evidence: []condition.Number{
 			{Name: f.key(f.controlled.String()), Value: value},
 			{Name: f.key("setpoint"), Value: s.setpoint},

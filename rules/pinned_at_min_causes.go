@@ -75,6 +75,7 @@ func (p *pinnedAtMin) causes(f *fan, s *sample) []condition.Cause {
 	makes := fmt.Sprintf("a riser of %s makes about %s at %s outdoors, and the reading is %s past its setpoint",
 		f.units.Format(f.cfg.RiserHeight, units.Length), f.show(draught), f.units.Format(p.outside, units.Temperature), f.show(over))
 	if known && draught >= over/2 && f.cfg.Reference != config.Outdoor {
+		causes[0] = supported(causes[0], !f.cfg.GoesIdle, "") // the fan laws say nothing where draught does it
 		return append([]condition.Cause{supported(pull, true, makes)}, causes...)
 	}
 	return append(causes, pull)

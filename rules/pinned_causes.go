@@ -62,28 +62,34 @@ func (f *fan) strength(s *sample) (how strength, by string) {
 	r := &f.response
 	made, l := r.gain(), &r.lapse
 	climbed := l.open && l.shows == showsEffect && made > 0
-	climb := func() string {
-		return fmt.Sprintf("as it climbed, its reading followed as one that moves it by %s at full speed; %s was usual",
-			f.show(l.slope), f.show(made))
-	}
-	turned := func() string {
-		return fmt.Sprintf("its last stop or forced step showed that full speed moves the reading by %s; %s was usual",
-			f.show(r.last), f.show(made))
+	climb := func(how string) string {
+		return fmt.Sprintf("it pulls %s: as it sped up its reading followed as if full speed moved it by %s, and %s was usual",
+			how, f.show(l.slope), f.show(made))
 	}
 	switch {
 	case r.measured() && made*f.load(s.speed) < math.Abs(s.target):
 		return neverEnough, fmt.Sprintf("its stops and forced steps show that it moves the reading by %s at this speed, and the setpoint asks for %s",
 			f.show(made*f.load(s.speed)), f.show(math.Abs(s.target)))
 	case climbed && l.slope >= stillStrong*made:
-		return asEver, climb()
+		return asEver, climb("as strongly as ever")
 	case climbed && l.slope < muchWeaker*made:
-		return weaker, climb()
-	case !r.measured() || r.firm < 2 || time.Duration(s.now-r.lastAt) > recently:
-		return notKnown, ""
-	case r.last < stillStrong*made:
-		return weaker, turned()
+		return weaker, climb("less than it did")
 	}
-	return asEver, turned()
+	return f.turned(s)
+}
+
+// turned compares what the last stop or forced step of a day showed of the
+// fan's strength with what such moves showed before.
+func (f *fan) turned(s *sample) (how strength, by string) {
+	r := &f.response
+	if !r.measured() || r.firm < 2 || time.Duration(s.now-r.lastAt) > recently {
+		return notKnown, ""
+	}
+	made := fmt.Sprintf("full speed moved its reading by %s at its last stop or forced step, and %s was usual", f.show(r.last), f.show(r.gain()))
+	if r.last < stillStrong*r.gain() {
+		return weaker, "it pulls less than it did: " + made
+	}
+	return asEver, "it pulls as strongly as ever: " + made
 }
 
 // causes ranks what keeps a fan short, by how strongly it still moves its

@@ -48,8 +48,8 @@ func (c *settingsChanged) causes(f *fan) []condition.Cause {
 	by := ""
 	switch {
 	case differ == 1 && read > 1:
-		by = fmt.Sprintf("it is the only one of the %d settings that are read back that differs", read)
-	case !given:
+		by = fmt.Sprintf("of the %d settings that are read back only this one differs", read)
+	case differ == 1 && !given:
 		by = "it read otherwise when it was first heard, from the same place"
 	}
 	return likeliest(supported(person, by != "", by),

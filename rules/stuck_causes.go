@@ -32,9 +32,12 @@ func (c *stuck) finding(f *fan, s *sample) condition.Finding {
 		finding.Summary = "stopped for " + units.Span(long) + " past its restart point of " + f.show(point) + ", reading " + f.show(value)
 		finding.Causes = c.pastCauses(f, s, rise)
 	case demandStep:
-		finding.Summary = "idle though its reading rose by " + f.show(c.draught.step) + " at once " + units.Span(long) +
+		d := &c.draught
+		rose := d.stay.value - d.expected
+		finding.Summary = "idle though its reading rose by " + f.show(rose) + " at once " + units.Span(long) +
 			" ago and stayed there: draught does not do that"
-		add("step_pa", c.draught.step)
+		add("before_pa", f.sense*d.expected)
+		add("step_pa", rose)
 		by := ""
 		if known && s.short() < rise {
 			by = "with the rise it reads " + f.show(value) + ", still short of its restart point of " + f.show(point)
