@@ -52,7 +52,7 @@ func (c *frozen) causes(f *fan, s *sample) []condition.Cause {
 	speeds := f.percent(c.slow) + " and " + f.percent(c.fast)
 	top, lowest := c.fast >= f.cfg.MaxSpeed-offLimit, c.slow <= f.cfg.MinSpeed+offLimit
 	switch {
-	case c.far && !top && !lowest:
+	case c.fast-c.slow >= offLimit && !top && !lowest:
 		return likeliest(supported(copied, true, "the speed went between "+speeds+" and to neither limit, so the controller sees a value that lives"),
 			hung, held, tube)
 	case c.far && own(s.mode):
@@ -62,9 +62,7 @@ func (c *frozen) causes(f *fan, s *sample) []condition.Cause {
 		by := "the speed went between " + speeds + " and the reading stayed at " + f.show(s.value)
 		return likeliest(supported(hung, true, by), held, tube, copied)
 	}
-	by := "the speed kept between " + speeds + " too, so the controller does not see a value that asks for more or less"
-	if c.fast-c.slow < atLimit {
-		by = "the speed stood near " + f.percent(c.fast) + " too, so the controller does not see a value that asks for more or less"
-	}
-	return likeliest(supported(held, true, by), supported(hung, true, by), copied, tube)
+	by := "the speed stood near " + f.percent(c.fast) + " as well, so the controller may see the same"
+	stood := c.fast-c.slow < offLimit
+	return likeliest(supported(held, stood, by), supported(hung, stood, by), copied, tube)
 }

@@ -134,7 +134,7 @@ func (p *pinned) causes(f *fan, s *sample) []condition.Cause {
 	case f.cfg.ControlsAirflow:
 		return likeliest(block, target, worn, proof, tube)
 	case beyondZero:
-		by := "it reads " + f.show(f.sense*s.level) + ", on the other side of zero than its setpoint: a fan does not do that by itself"
+		by := "it reads " + f.show(f.sense*s.level) + ", on the far side of zero from its setpoint: a fan does not do that by itself"
 		return likeliest(supported(tube, true, by), supported(demand, true, by), proof, block)
 	case s.level > s.target/3:
 		return likeliest(supported(proof, true, reads), supported(tube, true, reads), leak, block, demand)
