@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"time"
 
 	"fanwarden/rules/condition"
@@ -21,7 +22,8 @@ import (
 // missing. Of it only the speed speaks: where it moves by 15 points and half as
 // far again as it ever did within one value, and by so much that a pressure of
 // this size had to follow by several counts (fan laws), twelve changes as they
-// usually come are enough.
+// usually come are enough; thirty within a count of its setpoint, for that is
+// where a loop holds the value while its speed follows demand.
 //
 // A value at the end of the sensor's range is not frozen but out of range. A
 // reading of about nothing is judged by how quiet it is when the fan rests.
@@ -128,6 +130,9 @@ func (c *frozen) add(s *sample) {
 // coarse reports whether the speed alone shows that a value of few counts is
 // frozen, once so many changes are missing.
 func (c *frozen) coarse(f *fan, s *sample, missing float64) bool {
+	if s.hasSetpoint && math.Abs(s.value-s.setpoint) <= f.still.count {
+		missing = missedQuiet
+	}
 	return c.far && c.usual >= missing && c.fast-c.slow >= farther*c.travel &&
 		c.fast*c.fast-c.slow*c.slow >= effectMoved &&
 		max(s.value, -s.value) >= max(coarseCounts*f.still.count, s.tolerance)

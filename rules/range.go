@@ -24,7 +24,8 @@ import (
 //   - An end within what branch fans (beyond_pushes of inverted_sign, as a rule
 //     75 Pa) or draught can reach, or next to the setpoint, may be the truth; so
 //     may one to which the reading came as the fan sped up, with the wrong sign
-//     but no farther than the square of the speed takes it. Only a jump to it,
+//     but no farther than the square of the speed takes it, from what demand can do
+//     while the fan stands. Only a jump to it,
 //     within two polls and no more than twenty seconds, speaks for the sensor at
 //     once (where demand can reach the end: at a steady speed); else it must stand
 //     for demand_hold.
@@ -67,8 +68,7 @@ const (
 	jumpTime   = 20 * time.Second // the longest for a jump
 	jumpSpeed  = 0.15             // the most that the speed may move at it
 	climbSpeed = 0.05             // the least that it moves while it takes the reading along
-	climbTime  = 4 * time.Minute
-	draughts   = 75.0 // Pa, what draught can do to a riser
+	draughts   = 75.0             // Pa, what draught can do to a riser
 )
 
 // ends are the values at and beyond which a sensor stands at its ends. The
@@ -185,7 +185,8 @@ func (c *outOfRange) arrive(f *fan, s *sample, side end) {
 	took, faster := time.Duration(s.now-c.at), s.speed-c.speed
 	reachable := c.reachable(f, s, side)
 	jumped := c.inside && took <= min(2*s.step, jumpTime) && (math.Abs(faster) <= jumpSpeed || !reachable)
-	climbed := c.inside && took <= climbTime && faster > climbSpeed && f.sense*f.limit(side) > 0 &&
+	climbed := c.inside && faster > climbSpeed && f.sense*f.limit(side) > 0 &&
+		(c.speed >= f.cfg.StoppedBelow || f.sense*c.value <= c.pushes) &&
 		math.Abs(f.limit(side))*c.speed*c.speed <= (math.Abs(c.value)+c.pushes)*s.speed*s.speed
 	c.slow = climbed || !jumped && reachable
 }

@@ -8,7 +8,10 @@ import (
 
 // shortCycling judges short_cycling: the fan starts six times or more in an
 // hour, which wears belts, contactors and motors. It is raised at the sixth
-// start (hold 0), and over when an hour of readings has had fewer than three.
+// start (hold 0), and over when an hour of readings has had fewer than three. A
+// fan that is back within a day of that follows demand that comes and goes: then
+// it is over when six hours of readings have had no six in an hour, so that
+// nobody is told every hour of what does not change.
 //
 // Only starts that the controller itself chose count, seen from one reading to
 // the next: not the end of an override, not a permission to run that is given
@@ -23,6 +26,11 @@ type shortCycling struct {
 	clock  time.Duration // of what was seen: it stands still over gaps
 	fed    bool
 	last   int64
+
+	manyAt   time.Duration // when there last were six in an hour, on that clock
+	ended    bool          // it was over
+	endAt    time.Duration // when last
+	returned bool          // and was back within a day
 }
 
 // Starts in an hour. (Six is the definition; a bath fan with 4 or 5 is well.)
@@ -30,6 +38,8 @@ const (
 	tooMany   = 6
 	fewAgain  = 3
 	cycleSpan = time.Hour
+	returns   = 24 * time.Hour // an end that did not last so long was none
+	lull      = 6 * time.Hour  // and then such a one is one
 )
 
 func (c *shortCycling) configure(_ *fan, s condition.Setting) { c.wait = wait{hold: s.Hold} }
@@ -50,10 +60,29 @@ func (c *shortCycling) judge(f *fan, s *sample) condition.State {
 	}
 	// The oldest of six is in the slot that the next one takes.
 	many := c.n == tooMany && time.Duration(s.now-c.starts[c.next]) <= cycleSpan && s.now >= c.starts[c.next]
-	if c.stand.feed(s.now, s.gap, many || c.stand.full && c.lately() >= fewAgain, c.wait) {
+	if many {
+		c.manyAt = c.clock
+	}
+	was := c.stand.full
+	is := c.stand.feed(s.now, s.gap, many || was && !c.over(), c.wait)
+	switch {
+	case is && !was:
+		c.returned = c.ended && c.clock-c.endAt <= returns
+	case was && !is:
+		c.ended, c.endAt = true, c.clock
+	}
+	if is {
 		return condition.Present
 	}
 	return condition.Absent
+}
+
+// over reports whether the fan has kept still for long enough.
+func (c *shortCycling) over() bool {
+	if c.returned {
+		return c.clock-c.manyAt > lull
+	}
+	return c.lately() < fewAgain
 }
 
 // lately counts the starts within the last hour of readings.
@@ -82,4 +111,7 @@ func (c *shortCycling) rest() {
 	c.stand.pause()
 }
 
-func (c *shortCycling) forget() { *c = shortCycling{wait: c.wait} }
+// forget keeps when it was last over: that is no evidence.
+func (c *shortCycling) forget() {
+	*c = shortCycling{wait: c.wait, clock: c.clock, ended: c.ended, endAt: c.endAt}
+}
