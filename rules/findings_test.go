@@ -158,6 +158,13 @@ func cases() []findingCase {
 			g.steady(time.Hour, at(1, -10))
 			tr.got = g.got
 		}},
+		{name: "a riser of five", of: condition.PinnedAtMax, run: func(tr *trace) {
+			g := group(tr.t.(*testing.T), 5)
+			g.fleet.Units = tr.fleet.Units
+			g.e = New(g.fleet)
+			g.each(time.Hour, at(1, -12), at(1, -12), at(1, -12), at(0, -12), nil)
+			tr.got = g.got
+		}},
 		{name: "beyond zero", of: condition.PinnedAtMax, clear: true, first: "tube", run: read(at(1, 40))},
 		{name: "it pulls as ever", of: condition.PinnedAtMax, clear: true, first: "leaks", run: func(tr *trace) {
 			for range 3 { // forced steps, by which its strength is known
