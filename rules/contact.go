@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"fanwarden/poller/reading"
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -126,48 +125,3 @@ func (c *contactDisagrees) rest() {
 }
 
 func (c *contactDisagrees) forget() { *c = contactDisagrees{hold: c.hold} }
-
-func (c *contactDisagrees) finding(f *fan, s *sample) condition.Finding {
-	makes, breaks, _, _ := f.threshold(s)
-	stood := c.stuck[c.why].stand.stood
-	percent := func(v float64) string { return f.units.Format(v, units.Ratio) }
-	finding := condition.Finding{
-		Summary: "the high-speed contact is open at " + percent(s.speed) + " speed, for " + units.Span(stood) +
-			" of such speeds; it should close at " + percent(makes),
-		Evidence: []condition.Number{{Name: "speed", Value: s.speed}, {Name: "high_speed", Value: 0},
-			{Name: "high_speed_at", Value: makes}, {Name: "high_speed_off_at", Value: breaks},
-			{Name: "stood_s", Value: stood.Seconds()}},
-		Causes: openCauses(),
-	}
-	if c.why == below {
-		finding.Summary = "the high-speed contact is closed at " + percent(s.speed) + " speed, for " + units.Span(stood) +
-			" of such speeds; it should open below " + percent(breaks)
-		finding.Evidence[1].Value = 1
-		finding.Causes = closedCauses()
-	}
-	return finding
-}
-
-func openCauses() []condition.Cause {
-	return []condition.Cause{
-		{What: "the contact's threshold is set higher than the fleet file says",
-			Check: "compare `high_speed_at` with the controller's own setting, and see on the trend whether the contact ever closes"},
-		{What: "the wire between contact and gateway is off, or the input is wired to another contact",
-			Check: "see with `fanwarden points` whether its input ever changes, and whether a neighbour's changes with this fan"},
-		{What: "the contact or its relay has failed open",
-			Check: "have a licensed electrician measure at the terminals; the contact may carry another system's voltage"},
-		{What: "the contact is wired the other way round",
-			Check: "see on the trend whether it is closed at low speed: then the point map wants invert = true"},
-	}
-}
-
-func closedCauses() []condition.Cause {
-	return []condition.Cause{
-		{What: "the contact's threshold is set lower than the fleet file says",
-			Check: "compare `high_speed_at` with the controller's own setting, and see on the trend at what speed the contact makes"},
-		{What: "the contact is welded, or its wires touch",
-			Check: "find out what the contact switches or reports to before anybody works at it; have a licensed electrician measure"},
-		{What: "the contact is wired the other way round",
-			Check: "see on the trend whether it opens at high speed: then the point map wants invert = true"},
-	}
-}

@@ -1,12 +1,10 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"time"
 
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -271,28 +269,3 @@ func (c *creeping) severity(s condition.Setting) condition.Severity { return s.S
 func (c *creeping) rest() {}
 
 func (c *creeping) forget() { *c = creeping{hold: c.hold, points: c.points} }
-
-func (c *creeping) finding(f *fan, s *sample) condition.Finding {
-	weeks := time.Duration(s.now-c.begun) / creepTime
-	besides := "more than the other fans of its building"
-	if c.alone {
-		besides = "and there are no other fans to tell the season from"
-	}
-	return condition.Finding{
-		Summary: fmt.Sprintf("needs %s more speed for the same hours than in its first two weeks, %d weeks ago, %s",
-			f.units.Format(c.mean.value, units.Ratio), weeks, besides),
-		Evidence: []condition.Number{{Name: "excess_speed", Value: c.mean.value}, {Name: "speed", Value: s.speed},
-			{Name: f.key("setpoint"), Value: s.setpoint}, {Name: "weeks", Value: float64(weeks)},
-			{Name: "daily_spread_speed", Value: c.spread}},
-		Causes: []condition.Cause{
-			{What: "lint, grease or dust closes the riser, its screens or the wheel little by little",
-				Check: "compare this week's nights with the first ones on its trend, and plan a cleaning; the fan is locked out before it is opened"},
-			{What: "a leak in the riser grows: a cap, an access door, a joint",
-				Check: "look at the access doors from outside, and listen at the riser when the building is quiet"},
-			{What: "exhausts were added to the riser, or are used more",
-				Check: "ask what changed on the floors it serves since its first weeks"},
-			{What: "the belt slips more, or the motor weakens",
-				Check: "compare rpm or power with speed on the trend, where they are read"},
-		},
-	}
-}

@@ -34,6 +34,7 @@ type Engine struct {
 	sample    sample
 	unknown   uint64
 	late      uint64
+	shapes    *shapes // of what is remembered; nil until something is to be written or recalled
 }
 
 // New returns an engine that has seen nothing yet of fleet.
@@ -89,8 +90,8 @@ func (e *Engine) judge(f *fan, j *judged, s *sample) {
 		return
 	}
 	word := j.ask(f, s)
-	if d, may := j.rule.(doubter); may {
-		j.doubting = d.doubts(f, s)
+	if j.doubter != nil {
+		j.doubting = j.doubter.doubts(f, s)
 	}
 	if word != condition.CannotJudge {
 		l.state = word

@@ -37,12 +37,16 @@ type rule interface {
 // It must come to its word soon, one way or the other.
 type doubter interface{ doubts(f *fan, s *sample) bool }
 
-// judged is a rule with what became of its condition.
+// judged is a rule with what became of its condition. What every reading looks
+// at comes first: it fills one line of the processor's cache, and the whole four.
 type judged struct {
 	rule     rule
-	when     when `plain:"-"`
-	doubting bool // the rule's last word as a doubter
+	doubter  doubter // the rule as one, nil where it is none
+	when     when    `plain:"-"`
+	causes   uint32  `plain:"-"` // a bit for each of the fan's rules that may explain this one
+	doubting bool    // the rule's last word as a doubter
 	life     life
+	_        [8]byte `plain:"-"`
 }
 
 // fan is all that the engine remembers of one fan.
@@ -153,17 +157,4 @@ func (f *fan) key(what string) string {
 		return what + "_m3s"
 	}
 	return what + "_pa"
-}
-
-// careful adds to the checks of a life-safety exhaust that it is left alone:
-// it must stay ready while somebody looks for the cause.
-func (f *fan) careful(finding condition.Finding) condition.Finding {
-	if !f.cfg.LifeSafety {
-		return finding
-	}
-	for i := range finding.Causes {
-		finding.Causes[i].Check += "; this is a life-safety exhaust: only look, and leave stopping, forcing and opening it " +
-			"to those who answer for it"
-	}
-	return finding
 }

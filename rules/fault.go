@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"fanwarden/poller/reading"
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -45,23 +44,3 @@ func (c *controllerFault) severity(s condition.Setting) condition.Severity { ret
 func (c *controllerFault) rest() { c.stand.rest() }
 
 func (c *controllerFault) forget() { c.stand.forget() }
-
-func (c *controllerFault) finding(f *fan, s *sample) condition.Finding {
-	doing := "runs at " + f.units.Format(s.speed, units.Ratio)
-	if f.mode.resting {
-		doing = "stands"
-	}
-	return condition.Finding{
-		Summary: "the controller has reported a fault of its own for " + units.Span(c.stand.stood) + "; the fan " + doing,
-		Evidence: []condition.Number{{Name: "fault", Value: 1}, {Name: "speed", Value: s.speed},
-			{Name: "stood_s", Value: c.stand.stood.Seconds()}},
-		Causes: []condition.Cause{
-			{What: "the drive or motor has tripped: overload, overheated, a phase lost",
-				Check: "read the code on the controller's display and look it up in its manual before anything is reset; it may start by itself"},
-			{What: "its sensor has failed, by the controller's own judgement",
-				Check: "see on the trend whether the reading left what is usual just before"},
-			{What: "the point is wired or mapped the other way round",
-				Check: "if the fan works as it should, compare the point with the controller's display: the map may want invert = true"},
-		},
-	}
-}

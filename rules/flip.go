@@ -20,6 +20,7 @@ const (
 	flipLooks   = 30 * time.Second // how long it is looked at then, twice
 	flipRange   = 0.2              // of squared speed: less of it shows no climb
 	flipLead    = 0.7              // how steep the second half of the climb must be, against the first
+	flipMade    = 0.6              // how far it must climb, against what the fan made at least
 	flipStood   = 0.85             // how much of where it stands must be there when the top is reached
 )
 
@@ -115,7 +116,8 @@ func (w *flip) mirrors(before seen, s *sample) bool {
 	off := s.demand - size
 	grown := 1.0
 	if before.speed > 0 {
-		grown = max(grown, math.Pow(s.speed/before.speed, 2))
+		ratio := s.speed / before.speed
+		grown = max(grown, ratio*ratio)
 	}
 	return off >= -max(flipAlike*size, noise) && off <= max((1+flipAlike)*size*grown-size, noise)
 }
@@ -169,10 +171,13 @@ func (w *flip) follow(f *fan, s *sample) (move, bool) {
 }
 
 // shows reports whether the reading followed the speed, and not the speed
-// the reading.
+// the reading. Exhausts push and do not pull: before the turn the fan alone
+// made at least what was read then, but for slight draught, and at its top it
+// must make the more by the square of the speed.
 func (w *flip) shows(s *sample) bool {
 	high, gain := w.second.value()+w.from, w.fast*w.fast-w.speed*w.speed
-	if gain < flipRange || high < max(s.tolerance, flipRange*gain/(w.speed*w.speed)*-w.from) {
+	made := max(-w.from-slightDraught, 0) / (w.speed * w.speed)
+	if gain < flipRange || high < max(s.tolerance, flipMade*made*gain) && !w.ended {
 		return false
 	}
 	return w.follows() && w.first.value() >= flipStood*w.second.value()

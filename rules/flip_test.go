@@ -107,3 +107,64 @@ func TestAStepThatNeighboursShareIsNoDemand(t *testing.T) {
 		}
 	}
 }
+
+// A narrow sensor whose reading, with the wrong sign, runs into its end before
+// anything else can be seen. One that breaks jumps there, and shows nothing
+// between.
+func TestAWrongSignRunsIntoTheEndOfANarrowSensor(t *testing.T) {
+	for name, c := range map[string]struct {
+		climb []float64 // readings at 34, 50, 60, 80 % and then at the top
+		want  condition.Name
+	}{
+		"swapped":            {climb: []float64{-4, 42, 92, 124, 124}, want: condition.InvertedSign},
+		"broken":             {climb: []float64{124, 124, 124, 124, 124}, want: condition.SensorOutOfRange},
+		"a peak that is met": {climb: []float64{-4, 42, 92, 124, 50}},
+	} {
+		fleet := testFleet(1)
+		fleet.Fans[0].HasProbeRange, fleet.Fans[0].ProbeLow, fleet.Fans[0].ProbeHigh = true, -125, 125
+		fleet.Fans[0].Setpoint = -42
+		tr := newTrace(t, fleet)
+		tr.steady(10*time.Minute, at(0.3, -42))
+		for i, v := range c.climb[:4] {
+			tr.steady(5*time.Second, at([]float64{0.34, 0.5, 0.6, 0.8}[i], v))
+		}
+		tr.steady(18*time.Minute, at(1, c.climb[4]))
+		for _, one := range []condition.Name{condition.InvertedSign, condition.SensorOutOfRange} {
+			if got := raised(tr, one); got != (one == c.want) {
+				t.Errorf("%s: %s raised is %v: %v", name, one, got, tr.log)
+			}
+		}
+	}
+}
+
+// A strong fan on a slow controller: demand rises for two minutes as fast as the
+// fan speeds up, so that the reading turns to its mirror image on the way and ends
+// above it at the top. The fan alone made more than that climb shows.
+func TestDemandThatRisesWithAStrongFanIsNoTurn(t *testing.T) {
+	fleet := testFleet(1)
+	fleet.Fans[0].Setpoint = -12
+	tr := newTrace(t, fleet)
+	tr.steady(10*time.Minute, at(0.45, -12))
+	tr.steady(5*time.Second, at(0.46, 11))
+	for i := range 16 {
+		tr.steady(5*time.Second, at(0.46+0.034*float64(i), 12+float64(i)*1.1))
+	}
+	tr.steady(18*time.Minute, at(1, 30))
+	if raised(tr, condition.InvertedSign) {
+		t.Error(tr.log)
+	}
+}
+
+func TestAReadingThatRisesOnAtTheTopToItsEndIsADrift(t *testing.T) {
+	fleet := testFleet(1)
+	fleet.Fans[0].HasProbeRange, fleet.Fans[0].ProbeLow, fleet.Fans[0].ProbeHigh = true, -500, 500
+	tr := newTrace(t, fleet)
+	tr.steady(10*time.Minute, at(0.3, -30))
+	for v := -30.0; v < 500; v += 25 { // 5 Pa a second
+		tr.steady(5*time.Second, at(min(1, 0.3+0.7*(v+30)/405), v))
+	}
+	tr.steady(18*time.Minute, at(1, 500))
+	if raised(tr, condition.InvertedSign) {
+		t.Error(tr.log)
+	}
+}

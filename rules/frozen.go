@@ -1,10 +1,9 @@
 package rules
 
 import (
-	"fmt"
+	"math"
 	"time"
 
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -23,7 +22,8 @@ import (
 // missing. Of it only the speed speaks: where it moves by 15 points and half as
 // far again as it ever did within one value, and by so much that a pressure of
 // this size had to follow by several counts (fan laws), twelve changes as they
-// usually come are enough.
+// usually come are enough; thirty within a count of its setpoint, for that is
+// where a loop holds the value while its speed follows demand.
 //
 // A value at the end of the sensor's range is not frozen but out of range. A
 // reading of about nothing is judged by how quiet it is when the fan rests.
@@ -130,6 +130,9 @@ func (c *frozen) add(s *sample) {
 // coarse reports whether the speed alone shows that a value of few counts is
 // frozen, once so many changes are missing.
 func (c *frozen) coarse(f *fan, s *sample, missing float64) bool {
+	if s.hasSetpoint && math.Abs(s.value-s.setpoint) <= f.still.count {
+		missing = missedQuiet
+	}
 	return c.far && c.usual >= missing && c.fast-c.slow >= farther*c.travel &&
 		c.fast*c.fast-c.slow*c.slow >= effectMoved &&
 		max(s.value, -s.value) >= max(coarseCounts*f.still.count, s.tolerance)
@@ -153,44 +156,3 @@ func (c *frozen) rest() {
 }
 
 func (c *frozen) forget() { c.drop() }
-
-func (c *frozen) finding(f *fan, s *sample) condition.Finding {
-	moved := ""
-	if c.far {
-		moved = " while its speed went between " + f.units.Format(c.slow, units.Ratio) + " and " + f.units.Format(c.fast, units.Ratio)
-	}
-	expected := max(c.missed, 0)
-	if c.missed < missedMoved {
-		expected = c.usual
-	}
-	return condition.Finding{
-		Summary: fmt.Sprintf("reads exactly %s in %d readings over %s%s; when it was well, it changed at least %.0f times in as many",
-			f.show(s.value), c.n, units.Span(c.flat), moved, expected),
-		Evidence: []condition.Number{
-			{Name: f.key(f.controlled.String()), Value: s.value},
-			{Name: "readings", Value: float64(c.n)},
-			{Name: "expected_changes", Value: expected},
-			{Name: f.key("least_step"), Value: f.still.count},
-			{Name: "speed_least", Value: c.slow},
-			{Name: "speed_most", Value: c.fast},
-			{Name: "stood_s", Value: c.flat.Seconds()},
-		},
-		Causes: c.causes(),
-	}
-}
-
-func (c *frozen) causes() []condition.Cause {
-	held := condition.Cause{What: "the controller holds its input: it was put in hand for a test, or its input module hangs",
-		Check: "compare the controller's own display with `fanwarden points`, and look whether the input is marked as in hand"}
-	hung := condition.Cause{What: "the pressure transmitter hangs, or its output wire is off and the last value is kept",
-		Check: "watch the transmitter's own display or measure its signal: it must flicker; a technician takes its supply off and on, " +
-			"the fan locked out first"}
-	tube := condition.Cause{What: "its tubes are blocked by water, ice or lint, so that it sees trapped air",
-		Check: "look at the tubes from where it is safe to stand for water in their low places; on the roof in daylight only"}
-	copied := condition.Cause{What: "the register is a copy that the controller no longer writes",
-		Check: "run `fanwarden points` for the fan twice and compare with the controller's own display"}
-	if c.far {
-		return []condition.Cause{hung, held, tube, copied}
-	}
-	return []condition.Cause{held, copied, hung, tube}
-}

@@ -187,3 +187,16 @@ func TestTheCountOfAValueIsLearned(t *testing.T) {
 		}
 	}
 }
+
+func TestAValueThatALoopHoldsMayRepeatItself(t *testing.T) {
+	c := &frozen{far: true, usual: missedMoved, slow: 0.42, fast: 0.6}
+	f := &fan{still: still{count: 4}}
+	s := &sample{value: -72, setpoint: -72, tolerance: 11, hasSetpoint: true}
+	if c.coarse(f, s, missedMoved) {
+		t.Error("the value stands at its setpoint while its speed follows demand: called frozen")
+	}
+	s.setpoint = -60
+	if !c.coarse(f, s, missedMoved) {
+		t.Error("the value stands away from its setpoint while its speed moves far: not called frozen")
+	}
+}

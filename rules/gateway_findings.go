@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"fanwarden/poller/units"
@@ -26,8 +27,8 @@ func (g *gateway) finding(name condition.Name, long time.Duration) condition.Fin
 		{Name: "failed_polls", Value: float64(g.failures)},
 	}}
 	if name == condition.LineSilent {
-		finding.Summary = fmt.Sprintf("the gateway answers, and none of its %s has for %s", fans(g.polled), units.Span(long))
-		finding.Causes = lineCauses()
+		finding.Summary = fmt.Sprintf("the gateway answers, but none of its %s has answered for %s", fans(g.polled), units.Span(long))
+		finding.Causes = g.lineCauses()
 		return finding
 	}
 	how := "no poll was answered"
@@ -36,7 +37,16 @@ func (g *gateway) finding(name condition.Name, long time.Duration) condition.Fin
 	}
 	finding.Summary = fmt.Sprintf("the gateway of %s has not answered for %s: %s", fans(g.polled), units.Span(long), how)
 	finding.Causes = g.downCauses(2*g.refusals > g.failures)
+	finding.Evidence = append(finding.Evidence, condition.Number{Name: "refused_polls", Value: float64(g.refusals)})
 	return finding
+}
+
+// host is an address without its port.
+func host(address string) string {
+	if i := strings.LastIndexByte(address, ':'); i > 0 {
+		address = address[:i]
+	}
+	return strings.Trim(address, "[]")
 }
 
 func fans(n int) string {
@@ -47,9 +57,10 @@ func fans(n int) string {
 }
 
 func (g *gateway) downCauses(refused bool) []condition.Cause {
+	polls := fmt.Sprintf("none of %d polls was answered or refused", g.failures)
 	if g.cfg.Scheme == "rtu" {
 		return []condition.Cause{
-			{What: "the serial adapter is unplugged or its line is broken",
+			{What: "the serial adapter is unplugged or its line is broken", Speaks: polls,
 				Check: "look whether the machine still lists " + g.cfg.Address + ", and whether the adapter's lamps blink"},
 			{What: "baud rate, parity or stop bits do not fit the line",
 				Check: "compare them with one controller's communication settings"},
@@ -58,23 +69,25 @@ func (g *gateway) downCauses(refused bool) []condition.Cause {
 	power := condition.Cause{What: "the gateway has no power",
 		Check: "ask whoever is near the panel whether its lamps are lit; the fans go on by themselves meanwhile"}
 	network := condition.Cause{What: "the network to it is down: switch, cable, firewall or a changed address",
-		Check: "ping " + g.cfg.Address + " from the daemon's machine, then something else on the same switch"}
+		Check: "ping " + host(g.cfg.Address) + " from the daemon's machine, then something else on the same switch"}
 	taken := condition.Cause{What: "another program holds the gateway's only connection",
 		Check: "find out who else reads this gateway; many take one or two connections"}
 	line := condition.Cause{What: "the gateway lives, and its serial line is dead without its saying so",
 		Check: "ping it: if it answers, look at the serial lamps and the first controller of the line"}
 	if refused {
-		return []condition.Cause{taken, network, power}
+		by := fmt.Sprintf("%d of %d polls were refused or found no way", g.refusals, g.failures)
+		return likeliest(supported(taken, true, by), supported(network, true, by), power)
 	}
-	return []condition.Cause{power, network, line, taken}
+	return likeliest(supported(power, g.refusals == 0, polls), supported(network, g.refusals == 0, polls), line, taken)
 }
 
-func lineCauses() []condition.Cause {
+func (g *gateway) lineCauses() []condition.Cause {
+	together := fmt.Sprintf("none of its %d fans is heard, and the gateway itself answers", g.polled)
 	return []condition.Cause{
-		{What: "the serial line is cut, shorted or loose near the gateway",
+		{What: "the serial line is cut, shorted or loose near the gateway", Speaks: together,
 			Check: "look at the plug and the lamps of the gateway's serial side; the fans go on by themselves meanwhile"},
-		{What: "the controllers share a supply that is off",
-			Check: "ask whether the building or its roof panel has lost power"},
+		{What: "the controllers share a supply that is off", Speaks: together,
+			Check: "ask whether the building or its roof panel has lost power; the fans can start by themselves when it returns"},
 		{What: "the serial settings of the gateway were changed or reset",
 			Check: "compare baud rate, parity and stop bits in the gateway's own page with one controller"},
 	}

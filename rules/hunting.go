@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"math/bits"
 	"time"
 
 	"fanwarden/rules/condition"
@@ -104,7 +105,8 @@ func (h *hunting) pace(seconds float64) {
 	h.beats = min(h.beats+1, 2*learning)
 	h.beat += (seconds - h.beat) / float64(h.beats)
 	pitch := h.speed.pitch
-	if pitch == 0 || h.beats >= learning && (h.beat > 1.6*pitch || h.beat < 0.6*pitch) {
+	beat := max(h.beat, shortest)
+	if pitch == 0 || h.beats >= learning && (beat > 1.6*pitch || beat < 0.6*pitch) {
 		h.speed.begin(h.beat)
 		h.value.begin(h.beat)
 	}
@@ -121,20 +123,20 @@ func (h *hunting) weigh(s *sample, step time.Duration) {
 	w := h.swings(of)
 	c, pitch := &w.scales[scale], w.pitchOf(scale)
 	long := time.Duration(float64(c.age) * pitch * float64(time.Second))
-	if h.found || long < h.hold || c.hits < h.looks(pitch, &c.rhythm) {
+	if h.found || long < h.hold || int(c.hits) < h.looks(pitch, c.height) {
 		return
 	}
-	h.found, h.of, h.scale, h.cycles, h.onset = true, of, scale, c.count/2, s.now-int64(long)
-	h.period = time.Duration(c.rhythm.period * pitch * float64(time.Second))
-	h.measure(c.rhythm.period)
+	h.found, h.of, h.scale, h.cycles, h.onset = true, of, scale, int(c.count)/2, s.now-int64(long)
+	h.period = time.Duration(float64(c.period) * pitch * float64(time.Second))
+	h.measure(float64(c.period))
 }
 
 // looks is how many looks must find the same before it is believed, because
 // gusts look regular now and then by chance: up to three where they come soon,
 // and two where what was found is not quite clear.
-func (h *hunting) looks(pitch float64, r *rhythm) int {
+func (h *hunting) looks(pitch float64, height float32) int {
 	soon := 1 + min(int(min(moreLooks, h.hold).Seconds()/(lookEach*pitch)), 2)
-	if r.height < quiteClear {
+	if height < quiteClear {
 		return max(soon, 2)
 	}
 	return soon
@@ -165,12 +167,10 @@ func (h *hunting) swings(ofValue bool) *swings {
 func (h *hunting) clearest() (of bool, scale int, ok bool) {
 	for _, of := range [...]bool{true, false} {
 		w := h.swings(of)
-		for i := range w.scales {
-			c := &w.scales[i]
-			if i > 0 && c.rhythm.period < finerSees {
-				continue
-			}
-			if c.regular && c.rhythm.period*w.pitchOf(i) < longestPeriod.Seconds() {
+		for left := w.clear; left != 0; left &= left - 1 {
+			i := bits.TrailingZeros8(left)
+			period := float64(w.scales[i].period)
+			if (i == 0 || period >= finerSees) && period*w.pitchOf(i) < longestPeriod.Seconds() {
 				return of, i, true
 			}
 		}
@@ -182,11 +182,11 @@ func (h *hunting) clearest() (of bool, scale int, ok bool) {
 // it was found.
 func (h *hunting) measure(period float64) {
 	speed := &h.speed.scales[h.scale]
-	h.bySpeed = speed.span(period)
-	h.byValue = h.value.scales[h.scale].span(period)
+	h.bySpeed = speed.span(period) * h.speed.grain
+	h.byValue = h.value.scales[h.scale].span(period) * h.value.grain
 	h.low, h.high = math.Inf(1), math.Inf(-1)
-	for i := range min(speed.n, int(4*period)) {
-		v := float64(speed.record[(speed.next+swingSamples-1-i)%swingSamples])
+	for i := range min(int(speed.n), int(4*period)) {
+		v := float64(speed.record[(int(speed.next)+swingSamples-1-i)%swingSamples]) * h.speed.grain
 		h.low, h.high = min(h.low, v), max(h.high, v)
 	}
 }

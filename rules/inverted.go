@@ -4,7 +4,6 @@ import (
 	"math"
 	"time"
 
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -47,6 +46,7 @@ type inverted struct {
 	far    float64 // beyond which it stands
 	flip   flip
 	turned turnedSign
+	end    toEnd
 	top    stand
 	mirror stand
 	right  stand // controls at its setpoint, or draws at its lowest
@@ -146,6 +146,10 @@ func (c *inverted) turn(f *fan, s *sample) {
 		return
 	}
 	c.turned = turnedSign{}
+	if m, found := c.end.watch(f, s, c.beyond); found {
+		c.ran, c.far, c.proof = true, c.beyond, m
+		c.top.forget()
+	}
 	if m, found := c.flip.watch(f, s); found {
 		c.ran, c.far, c.proof = true, (m.to-m.from)/2, m
 		c.top.forget()
@@ -175,7 +179,8 @@ func (c *inverted) stand(f *fan, s *sample) {
 	}
 	clipped := f.clipped(s.value)
 	atTop := s.speed >= f.cfg.MaxSpeed-atLimit-rounding
-	c.ran = c.ran && s.speed >= c.proof.fast-dropping && time.Duration(s.now-c.proof.at) <= ranStands
+	c.ran = c.ran && s.speed >= c.proof.fast-dropping && time.Duration(s.now-c.proof.at) <= ranStands &&
+		(!clipped || c.proof.clipped) // what rises on at the top is not the fan's
 	crept := c.crept(f, s)
 	if !clipped || !atTop || c.ran {
 		wrong := (atTop || c.proof.clipped && c.ran) && s.target < 0 && s.level >= c.farWrong(s) && (c.ran || !crept)
@@ -275,68 +280,11 @@ func (c *inverted) severity(s condition.Setting) condition.Severity { return s.S
 func (c *inverted) rest() {
 	c.top.rest()
 	c.mirror.rest()
-	c.ran, c.flip, c.turned = false, flip{}, turnedSign{}
+	c.ran, c.flip, c.turned, c.end = false, flip{}, turnedSign{}, toEnd{}
 	c.right.forget()
 	c.signed.forget()
 }
 
 func (c *inverted) forget() {
 	*c = inverted{beyond: c.beyond, limit: c.limit, mirrored: c.mirrored}
-}
-
-func (c *inverted) finding(f *fan, s *sample) condition.Finding {
-	value := f.sense * s.level
-	long := c.stood(s)
-	finding := condition.Finding{Evidence: []condition.Number{
-		{Name: "pressure_pa", Value: value}, {Name: "setpoint_pa", Value: s.setpoint},
-		{Name: "tolerance_pa", Value: s.tolerance}, {Name: "speed", Value: s.speed},
-		{Name: "stood_s", Value: long.Seconds()}}}
-	speed := f.units.Format(s.speed, units.Ratio)
-	switch c.why {
-	case wrongAtTop:
-		finding.Summary = "reads " + f.show(value) + " at top speed (" + speed + ") for " + units.Span(long) +
-			" against a setpoint of " + f.show(s.setpoint) + ": the wrong sign, and more than demand can push"
-		finding.Causes = append(swappedCauses(), mapCause())
-	case mirroredSetpoint:
-		finding.Summary = "holds " + f.show(value) + " between its speed limits for " + units.Span(long) +
-			", which is its setpoint of " + f.show(s.setpoint) + " with the other sign"
-		finding.Causes = append([]condition.Cause{mapCause()}, swappedCauses()...)
-	case turnedAtRest:
-		from, to := f.sense*c.proof.from, f.sense*c.proof.to
-		finding.Summary = "idle, its reading turned from " + f.show(from) + " to " + f.show(to) + " at once and stayed for " +
-			units.Span(long) + ", past the restart point, and the fan did not start: the same pressure with the other sign"
-		finding.Evidence = append(finding.Evidence, condition.Number{Name: "before_pa", Value: from},
-			condition.Number{Name: "after_pa", Value: to})
-		finding.Causes = append([]condition.Cause{mapCause()}, swappedCauses()...)
-	default:
-		m := c.proof
-		from, to := f.sense*m.from, f.sense*m.to
-		speeds := f.units.Format(m.slow, units.Ratio) + " to " + f.units.Format(m.fast, units.Ratio)
-		finding.Summary = "the reading went from " + f.show(from) + " to " + f.show(to) + " at a " + m.kind.String() +
-			" from " + speeds + ": the wrong way for a probe on " + f.cfg.Probe.String()
-		if m.kind == turn {
-			finding.Summary = "the reading turned from " + f.show(from) + " to the other sign at once, and climbed to " + f.show(to) +
-				" as the fan went from " + speeds + ": the same pressure with the wrong sign"
-		}
-		finding.Evidence = append(finding.Evidence, condition.Number{Name: "before_pa", Value: from},
-			condition.Number{Name: "after_pa", Value: to}, condition.Number{Name: "speed_before", Value: m.slow},
-			condition.Number{Name: "speed_after", Value: m.fast})
-		finding.Causes = append(swappedCauses(), mapCause())
-	}
-	return finding
-}
-
-func mapCause() condition.Cause {
-	return condition.Cause{What: "the point map loses the sign: type, scale or word order",
-		Check: "run `fanwarden points` for the fan and compare raw words and value with the controller's own display"}
-}
-
-func swappedCauses() []condition.Cause {
-	return []condition.Cause{
-		{What: "the two tubes of the pressure sensor are swapped",
-			Check: "ask who worked at the sensor last; a technician compares the tubes with the sensor's high and low ports, the " +
-				"fan locked out before it is opened"},
-		{What: "the controller or the fleet file has the probe on the wrong side of the fan",
-			Check: "compare `probe` in the fleet file, the controller's own setting, and where the tap really is"},
-	}
 }

@@ -11,13 +11,13 @@ import (
 // life is what became of one condition of one fan or gateway: whether its
 // evidence stands, whether it was raised for it, and what explains it away.
 type life struct {
-	name     condition.Name
-	setting  condition.Setting `plain:"-"`
-	state    condition.State   // the rule's last word
-	stands   bool              // the evidence stands, raised or silenced
-	active   bool              // raised and not cleared
-	silenced condition.Name    // by what, "" if by nothing
+	state    condition.State // the rule's last word
+	stands   bool            // the evidence stands, raised or silenced
+	active   bool            // raised and not cleared
 	severity condition.Severity
+	setting  condition.Setting `plain:"-"`
+	name     condition.Name
+	silenced condition.Name // by what, "" if by nothing
 	since    time.Time
 	raised   time.Time
 	incident string // the id of the incident that it is part of, "" where it stands alone

@@ -17,6 +17,29 @@ import (
 // The bytes are for this program alone. What another version remembered in
 // another shape is left out, fan by fan and rule by rule: it begins anew.
 
+// shapes are those of what is remembered, so that they are found once and not
+// with every fan.
+type shapes struct {
+	fan, gateway uint64
+	rules        []uint64 // in the order of newRules
+}
+
+func shapesNow() *shapes {
+	s := &shapes{fan: plain.Shape(&fan{}), gateway: plain.Shape(&gateway{})}
+	for _, j := range newRules() {
+		s.rules = append(s.rules, plain.Shape(j.rule)^plain.Shape(&j))
+	}
+	return s
+}
+
+// shape returns the shapes of what the engine remembers.
+func (e *Engine) shape() *shapes {
+	if e.shapes == nil {
+		e.shapes = shapesNow()
+	}
+	return e.shapes
+}
+
 // AppendFan adds what is remembered of a fan to data; nothing for a fan that
 // is not in the fleet.
 func (e *Engine) AppendFan(data []byte, id reading.FanID) []byte {
@@ -24,11 +47,12 @@ func (e *Engine) AppendFan(data []byte, id reading.FanID) []byte {
 	if f == nil {
 		return data
 	}
-	data = binary.LittleEndian.AppendUint64(data, plain.Shape(f))
+	data = binary.LittleEndian.AppendUint64(data, e.shape().fan)
 	data = plain.Append(data, f)
+	var own []byte
 	for i := range f.rules {
 		j := &f.rules[i]
-		own := binary.LittleEndian.AppendUint64(nil, plain.Shape(j.rule)^plain.Shape(j))
+		own = binary.LittleEndian.AppendUint64(own[:0], e.shape().rules[i])
 		own = plain.Append(plain.Append(own, j), j.rule)
 		data = appendText(data, string(j.life.name))
 		data = appendText(data, string(own))
@@ -45,7 +69,7 @@ func (e *Engine) RecallFan(id reading.FanID, data []byte) error {
 		return fmt.Errorf("fan %q is not in the fleet", id)
 	}
 	was := &fan{rules: newRules()}
-	data, err := recall(data, plain.Shape(was), was)
+	data, err := recall(data, e.shape().fan, was)
 	if err != nil {
 		return fmt.Errorf("what was kept of fan %q: %w", id, err)
 	}
@@ -57,7 +81,7 @@ func (e *Engine) RecallFan(id reading.FanID, data []byte) error {
 		if err != nil {
 			return fmt.Errorf("what was kept of fan %q: %w", id, err)
 		}
-		was.recallRule(condition.Name(name), []byte(own))
+		was.recallRule(condition.Name(name), []byte(own), e.shape())
 	}
 	was.partners, was.neighbours, was.heard = f.partners, f.neighbours, neverPolled
 	cfg, gateway := f.cfg, f.gateway
@@ -72,20 +96,20 @@ func (e *Engine) RecallFan(id reading.FanID, data []byte) error {
 	return nil
 }
 
-// recallRule recalls one rule of a fan. What is not of its shape is left out.
-func (f *fan) recallRule(name condition.Name, data []byte) {
-	fresh := newRules()
-	for i := range fresh {
-		j := &fresh[i]
+// recallRule recalls one rule of a fan. One that is not of its shape begins
+// anew.
+func (f *fan) recallRule(name condition.Name, data []byte, of *shapes) {
+	for i := range f.rules {
+		j := &f.rules[i]
 		if j.life.name != name {
 			continue
 		}
-		rest, err := recall(data, plain.Shape(j.rule)^plain.Shape(j), j)
+		rest, err := recall(data, of.rules[i], j)
 		if err == nil {
 			rest, err = plain.Read(rest, j.rule)
 		}
-		if err == nil && len(rest) == 0 {
-			f.rules[i] = *j
+		if err != nil || len(rest) > 0 {
+			*j = newRules()[i]
 		}
 	}
 }
@@ -97,7 +121,7 @@ func (e *Engine) AppendGateway(data []byte, id reading.GatewayID) []byte {
 	if g == nil {
 		return data
 	}
-	return plain.Append(binary.LittleEndian.AppendUint64(data, plain.Shape(g)), g)
+	return plain.Append(binary.LittleEndian.AppendUint64(data, e.shape().gateway), g)
 }
 
 // RecallGateway makes a gateway what [Engine.AppendGateway] wrote of it, like
@@ -108,7 +132,7 @@ func (e *Engine) RecallGateway(id reading.GatewayID, data []byte) error {
 		return fmt.Errorf("gateway %q is not in the fleet", id)
 	}
 	was := newGateway()
-	if _, err := recall(data, plain.Shape(was), was); err != nil {
+	if _, err := recall(data, e.shape().gateway, was); err != nil {
 		return fmt.Errorf("what was kept of gateway %q: %w", id, err)
 	}
 	was.polled, was.proving, was.answers = 0, 0, 0

@@ -12,20 +12,32 @@ import (
 
 // restart makes the trace go on with a new engine that recalls what the old
 // one remembered.
-func (tr *trace) restart() {
-	tr.t.Helper()
-	next := New(tr.fleet)
+func (tr *trace) restart() { tr.e = tr.keep()() }
+
+// keep writes what the engine remembers now, and returns what makes a new one
+// of it.
+func (tr *trace) keep() func() *Engine {
+	var fans, gateways [][]byte
 	for _, f := range tr.fleet.Fans {
-		if err := next.RecallFan(f.ID, tr.e.AppendFan(nil, f.ID)); err != nil {
-			tr.t.Fatal(err)
-		}
+		fans = append(fans, tr.e.AppendFan(nil, f.ID))
 	}
 	for _, g := range tr.fleet.Gateways {
-		if err := next.RecallGateway(g.ID, tr.e.AppendGateway(nil, g.ID)); err != nil {
-			tr.t.Fatal(err)
-		}
+		gateways = append(gateways, tr.e.AppendGateway(nil, g.ID))
 	}
-	tr.e = next
+	return func() *Engine {
+		e := New(tr.fleet)
+		for i, f := range tr.fleet.Fans {
+			if err := e.RecallFan(f.ID, fans[i]); err != nil {
+				tr.t.Fatal(err)
+			}
+		}
+		for i, g := range tr.fleet.Gateways {
+			if err := e.RecallGateway(g.ID, gateways[i]); err != nil {
+				tr.t.Fatal(err)
+			}
+		}
+		return e
+	}
 }
 
 // ill is a fleet of which each fan has something else, or nothing.

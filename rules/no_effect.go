@@ -1,11 +1,9 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 	"time"
 
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -25,7 +23,8 @@ import (
 //     that it went there at once suffices; a flow it does not bring to nothing at
 //     all.
 //
-// A controller that has lost its reading to demand runs to its top; one that
+// A motor that takes the power of a fan at its speed moves air: then the reading
+// alone shows nothing. A controller that has lost its reading to demand runs to its top; one that
 // stays between its limits is not found by what it reads alone.
 //
 // A fan that is overrun by demand shows no pull either, but it moved its reading
@@ -112,7 +111,7 @@ func (c *noEffect) weigh(f *fan, s *sample, says wheelSays) {
 	if c.nothing.held {
 		least *= 1.5
 	}
-	none := s.level >= least && short && !f.clipped(s.value)
+	none := s.level >= least && short && !f.clipped(s.value) && says != wheelLoaded
 	if c.nothing.feed(s.now, s.gap, none, c.patience(f, s)) && s.mode != condition.Controlling && f.shownNothing(s) {
 		c.find(f, nothingRead, c.nothing.since)
 		c.proof = f.response.lapse
@@ -177,81 +176,4 @@ func (c *noEffect) rest() {
 
 func (c *noEffect) forget() {
 	*c = noEffect{wait: c.wait, proven: c.proven, wheel: c.wheel}
-}
-
-func (c *noEffect) finding(f *fan, s *sample) condition.Finding {
-	value, long := f.sense*s.level, time.Duration(s.now-c.from)
-	speed := f.units.Format(s.speed, units.Ratio)
-	finding := condition.Finding{
-		Evidence: []condition.Number{
-			{Name: f.key(f.controlled.String()), Value: value},
-			{Name: f.key("setpoint"), Value: s.setpoint},
-			{Name: "speed", Value: s.speed},
-			{Name: "stood_s", Value: long.Seconds()},
-		},
-		Causes: c.causes(f),
-	}
-	add := func(name string, value float64) {
-		finding.Evidence = append(finding.Evidence, condition.Number{Name: name, Value: value})
-	}
-	switch {
-	case c.why == wheelStill:
-		finding.Summary = fmt.Sprintf("commanded to %s for %s, and the wheel does not turn: %s; it reads %s against a setpoint of %s",
-			speed, units.Span(long), c.wheel.words(f), f.show(value), f.show(s.setpoint))
-		c.wheel.numbers(add)
-	case c.proof.abrupt:
-		l := &c.proof
-		finding.Summary = fmt.Sprintf("commanded to %s and moves nothing: %s ago its reading went from %s to %s and has shown no pull since "+
-			"(now %s, setpoint %s)", speed, units.Span(long), f.show(f.sense*l.from), f.show(f.sense*l.after), f.show(value), f.show(s.setpoint))
-		add(f.key("before"), f.sense*l.from)
-		add(f.key("after"), f.sense*l.after)
-	default:
-		finding.Summary = fmt.Sprintf("commanded to %s and moves nothing: for %s it has read about %s against a setpoint of %s, and did not "+
-			"follow the speed", speed, units.Span(long), f.show(value), f.show(s.setpoint))
-	}
-	if c.why == nothingRead && c.proof.line.n > 1 {
-		add("climbed_from", unload(f, c.proof.low))
-		add("climbed_to", unload(f, c.proof.high))
-		add(f.key("moved"), c.proof.slope*(c.proof.high-c.proof.low))
-	}
-	if g := f.response.gain(); g > 0 {
-		add(f.key("expected"), f.expect(s.speed))
-	}
-	return finding
-}
-
-// unload is the speed that a load stands for.
-func unload(f *fan, load float64) float64 {
-	if f.cfg.ControlsAirflow {
-		return load
-	}
-	return math.Sqrt(load)
-}
-
-// causes ranks what keeps a fan from moving anything, by what says something
-// of the wheel.
-func (c *noEffect) causes(f *fan) []condition.Cause {
-	belt := condition.Cause{What: "the motor turns and the wheel does not: a belt that is off or broken, a coupling or a set screw",
-		Check: "look from the side of the guard, from where it is safe to stand on the roof, whether belt and wheel move; leave the " +
-			"guard on, the fan can start by itself, and lock it out before it is opened"}
-	motor := condition.Cause{What: "the motor does not turn though it is commanded: drive tripped, overload, disconnect open, motor failed",
-		Check: "read the drive's or starter's display and see whether its disconnect is on; before anyone resets anything, find why it tripped"}
-	tube := condition.Cause{What: "the probe reads room air: its tube is off, cut or blocked",
-		Check: "see on its trend whether the reading still moves with other exhausts; then look at the tube from the tap to the sensor"}
-	damper := condition.Cause{What: "a damper between the probe and the fan is shut: backdraught damper stuck, isolating damper left closed",
-		Check: "listen for the fan and look at the damper's indicator from outside; keep hands out, the fan can start by itself"}
-	signal := condition.Cause{What: "the speed signal does not reach the drive, or the drive is in hand or off",
-		Check: "compare the speed here with the drive's own display"}
-	if f.cfg.ControlsAirflow {
-		tube.What = "the airflow probe does not see the air: its tube is off, cut or clogged"
-	}
-	switch says := c.wheel.says; {
-	case says == wheelTurns:
-		return []condition.Cause{tube, belt, damper}
-	case says == noPower:
-		return []condition.Cause{belt, motor, signal}
-	case says >= wheelStands:
-		return []condition.Cause{motor, belt, signal}
-	}
-	return []condition.Cause{belt, motor, tube, signal, damper}
 }

@@ -1,11 +1,9 @@
 package rules
 
 import (
-	"fmt"
 	"math"
 	"time"
 
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -95,39 +93,3 @@ func (o *offSetpoint) rest() {
 }
 
 func (o *offSetpoint) forget() { *o = offSetpoint{wait: o.wait} }
-
-func (o *offSetpoint) finding(f *fan, s *sample) condition.Finding {
-	value := s.setpoint + f.sense*o.off
-	return condition.Finding{
-		Summary: fmt.Sprintf("runs at %s, between its limits of %s and %s, and has read %s against a setpoint of %s for %s: it has "+
-			"speed left and does not use it", f.units.Format(o.speed.value, units.Ratio), f.units.Format(f.cfg.MinSpeed, units.Ratio),
-			f.units.Format(f.cfg.MaxSpeed, units.Ratio), f.show(value), f.show(s.setpoint), units.Span(o.stand.stood)),
-		Evidence: []condition.Number{
-			{Name: f.key(f.controlled.String()), Value: value},
-			{Name: f.key("setpoint"), Value: s.setpoint},
-			{Name: f.key("tolerance"), Value: s.tolerance},
-			{Name: "speed", Value: o.speed.value},
-			{Name: "stood_s", Value: o.stand.stood.Seconds()},
-		},
-		Causes: o.causes(f),
-	}
-}
-
-// causes ranks what lets a fan rest away from its setpoint: where the setpoint
-// is not read, the file may be wrong about it.
-func (o *offSetpoint) causes(f *fan) []condition.Cause {
-	setpoint := condition.Cause{What: "the controller holds another setpoint than the fleet file says",
-		Check: "compare `setpoint` in the fleet file with the controller's own display"}
-	hand := condition.Cause{What: "somebody has fixed the speed at the controller or the drive",
-		Check: "see on its trend whether the speed moves at all; if it does not, ask who left the fan in hand"}
-	limit := condition.Cause{What: "a limit of the drive or the controller is tighter than the fleet file says",
-		Check: "see on its trend whether the speed ever passes where it stands now, then compare `min_speed` and `max_speed`"}
-	slow := condition.Cause{What: "the controller is far too slow, has a wide dead band, or has no integral",
-		Check: "see on its trend whether the distance from the setpoint changes with demand and never closes"}
-	probe := condition.Cause{What: "the controller holds its setpoint by another sensor than this reading, or one of the two has drifted",
-		Check: "compare the reading from `fanwarden points` with the controller's own display"}
-	if f.setpointPoint {
-		return []condition.Cause{hand, limit, slow, probe}
-	}
-	return []condition.Cause{setpoint, hand, limit, slow, probe}
-}

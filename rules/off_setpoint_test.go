@@ -33,8 +33,7 @@ func TestOffSetpointSaysWhereTheFanStands(t *testing.T) {
 	tr := newTrace(t, testFleet(1))
 	tr.steady(46*time.Minute, at(0.6, -20))
 	tr.want("45m0s raised off_setpoint ef1")
-	want := "runs at 60 %, between its limits of 20 % and 100 %, and has read -20.0 Pa against a setpoint of -30.0 Pa for 45 min: " +
-		"it has speed left and does not use it"
+	want := "has read -20.0 Pa against a setpoint of -30.0 Pa for 45 min at 60 % speed; it has speed left up to 100 % and does not use it"
 	if s := tr.got[0].Summary; s != want {
 		t.Errorf("summary: %s", s)
 	}

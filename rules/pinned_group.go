@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"strings"
 	"time"
 
@@ -107,14 +108,28 @@ func (f *fan) shortNow() bool {
 	return false
 }
 
-// company says what the partners do, "" where there are none.
+// company says what the partners do, "" where there are none. More than two
+// are counted and not named.
 func (f *fan) company(now int64) string {
 	if len(f.partners) == 0 {
 		return ""
 	}
 	var all []string
+	var counts [cannot + 1]int
 	for _, p := range f.partners {
 		all = append(all, string(p.cfg.ID)+" "+p.aid(now).String())
+		counts[p.aid(now)]++
+	}
+	if len(all) > 2 {
+		all = all[:0]
+		for what, n := range counts {
+			switch {
+			case n == 1:
+				all = append(all, "1 "+aid(what).String())
+			case n > 1:
+				all = append(all, fmt.Sprintf("%d %s", n, [...]string{"run below their top", "are at their top too", "rest", "cannot help"}[what]))
+			}
+		}
 	}
 	return "; of its group " + strings.Join(all, ", ")
 }

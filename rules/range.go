@@ -7,7 +7,6 @@ import (
 	"fanwarden/config"
 	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -25,7 +24,8 @@ import (
 //   - An end within what branch fans (beyond_pushes of inverted_sign, as a rule
 //     75 Pa) or draught can reach, or next to the setpoint, may be the truth; so
 //     may one to which the reading came as the fan sped up, with the wrong sign
-//     but no farther than the square of the speed takes it. Only a jump to it,
+//     but no farther than the square of the speed takes it, from what demand can do
+//     while the fan stands. Only a jump to it,
 //     within two polls and no more than twenty seconds, speaks for the sensor at
 //     once (where demand can reach the end: at a steady speed); else it must stand
 //     for demand_hold.
@@ -68,8 +68,7 @@ const (
 	jumpTime   = 20 * time.Second // the longest for a jump
 	jumpSpeed  = 0.15             // the most that the speed may move at it
 	climbSpeed = 0.05             // the least that it moves while it takes the reading along
-	climbTime  = 4 * time.Minute
-	draughts   = 75.0 // Pa, what draught can do to a riser
+	draughts   = 75.0             // Pa, what draught can do to a riser
 )
 
 // ends are the values at and beyond which a sensor stands at its ends. The
@@ -186,7 +185,8 @@ func (c *outOfRange) arrive(f *fan, s *sample, side end) {
 	took, faster := time.Duration(s.now-c.at), s.speed-c.speed
 	reachable := c.reachable(f, s, side)
 	jumped := c.inside && took <= min(2*s.step, jumpTime) && (math.Abs(faster) <= jumpSpeed || !reachable)
-	climbed := c.inside && took <= climbTime && faster > climbSpeed && f.sense*f.limit(side) > 0 &&
+	climbed := c.inside && faster > climbSpeed && f.sense*f.limit(side) > 0 &&
+		(c.speed >= f.cfg.StoppedBelow || f.sense*c.value <= c.pushes) &&
 		math.Abs(f.limit(side))*c.speed*c.speed <= (math.Abs(c.value)+c.pushes)*s.speed*s.speed
 	c.slow = climbed || !jumped && reachable
 }
@@ -253,58 +253,4 @@ func (c *outOfRange) rest() {
 
 func (c *outOfRange) forget() {
 	*c = outOfRange{hold: c.hold, demandHold: c.demandHold, pushes: c.pushes}
-}
-
-func (c *outOfRange) finding(f *fan, s *sample) condition.Finding {
-	long := c.found().stood
-	finding := condition.Finding{Evidence: []condition.Number{{Name: "stood_s", Value: long.Seconds()},
-		{Name: "speed", Value: s.speed}}}
-	speed := f.units.Format(s.speed, units.Ratio)
-	if !c.stand.full {
-		finding.Summary = "the controller has answered for " + units.Span(long) + " and says that its sensor has no value; it runs at " + speed
-		finding.Causes = []condition.Cause{wireCause(), deadSensorCause(), configCause(f)}
-		return finding
-	}
-	which := "lower"
-	if c.side == highEnd {
-		which = "upper"
-	}
-	what := "its register"
-	if f.cfg.HasProbeRange {
-		what = "its sensor (" + f.show(f.cfg.ProbeLow) + " to " + f.show(f.cfg.ProbeHigh) + ")"
-	}
-	finding.Summary = "reads " + f.show(s.value) + " for " + units.Span(long) + ", at the " + which + " end of " + what +
-		", at a speed of " + speed
-	finding.Evidence = append(finding.Evidence, condition.Number{Name: f.key(f.controlled.String()), Value: s.value},
-		condition.Number{Name: f.key("range_end"), Value: f.limit(c.side)})
-	if s.hasSetpoint {
-		finding.Evidence = append(finding.Evidence, condition.Number{Name: f.key("setpoint"), Value: s.setpoint})
-	}
-	if c.slow {
-		finding.Causes = []condition.Cause{configCause(f), tubesCause(), deadSensorCause(), wireCause()}
-	} else {
-		finding.Causes = []condition.Cause{wireCause(), deadSensorCause(), tubesCause(), configCause(f)}
-	}
-	return finding
-}
-
-func wireCause() condition.Cause {
-	return condition.Cause{What: "the sensor's wire is cut or shorted, or it has lost its supply, so that its input goes to the end of its scale",
-		Check: "ask who worked in the panel last; a technician measures the sensor's signal at the controller (a 4-20 mA one must not be below 4)"}
-}
-
-func deadSensorCause() condition.Cause {
-	return condition.Cause{What: "the pressure transmitter has failed",
-		Check: "compare its own display with the reading; a technician takes both tubes off, the fan locked out first: it must read about zero"}
-}
-
-func tubesCause() condition.Cause {
-	return condition.Cause{What: "one of its tubes is off, full of water, or on the wrong port",
-		Check: "look at the tubes from where it is safe to stand; see on the trend whether the reading moved with the speed before"}
-}
-
-func configCause(f *fan) condition.Cause {
-	return condition.Cause{What: "the range of the sensor does not fit what the riser does, or it is not the one in the fleet file or the controller",
-		Check: "compare `probe_range` and the scale of " + f.controlled.String() + " in the point map with the transmitter's plate, and its jumpers with " +
-			"the controller's setting"}
 }

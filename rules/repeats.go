@@ -1,11 +1,9 @@
 package rules
 
 import (
-	"fmt"
 	"time"
 
 	"fanwarden/poller/reading"
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -98,27 +96,4 @@ func (b *beat) miss(f *fan, s *sample) float64 {
 	b.lives.end()
 	b.lives.change(step, true)
 	return 0
-}
-
-func (p *repeats) finding(g *gateway) condition.Finding {
-	long := p.rule.stand.stood
-	return condition.Finding{
-		Summary: fmt.Sprintf("the gateway answers, and all values of its %s have been the same to the last digit for %s; "+
-			"when they were well, they changed at least %.0f times in as many readings", fans(len(g.fans)), units.Span(long), p.missed),
-		Evidence: []condition.Number{
-			{Name: "stood_s", Value: long.Seconds()},
-			{Name: "readings", Value: float64(p.reads)},
-			{Name: "expected_changes", Value: p.missed},
-			{Name: "fans_answering", Value: float64(g.answers)},
-		},
-		Causes: []condition.Cause{
-			{What: "the gateway has lost its line and goes on giving what it last read",
-				Check: "look at the lamps of its serial side, and in its own page for the time of the last answer of each unit; " +
-					"the fans go on by themselves meanwhile"},
-			{What: "its polling of the units has stopped or hangs",
-				Check: "look in its own page whether polling runs; have it started anew in working hours, once"},
-			{What: "something between answers in its place: a proxy, a cache or a test bench",
-				Check: "compare one value with the controller's own display, and the address with the fleet file's"},
-		},
-	}
 }

@@ -104,7 +104,10 @@ func (f *fan) watchResponse(s *sample) {
 		r.learn(f, s.move)
 	}
 	if s.step == 0 {
-		r.pull, r.lapse = pull{}, lapse{}
+		r.pull = pull{}
+		if !r.lapse.over || s.level <= clearly*s.target { // what was seen whole stays
+			r.lapse = lapse{}
+		}
 	}
 	r.bound(f, s)
 	if f.mode.resting || s.target >= 0 {

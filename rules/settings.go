@@ -7,7 +7,6 @@ import (
 
 	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -55,6 +54,9 @@ func (c *settingsChanged) judge(f *fan, s *sample) condition.State {
 	any := false
 	for i := range c.first {
 		p := reading.MinSpeed + reading.Point(i)
+		if s.r.Quality(p) != reading.Good { // of most recordings none is
+			continue
+		}
 		value, good := finite(s.r.Get(p))
 		if !good {
 			continue
@@ -146,37 +148,3 @@ func (c *settingsChanged) rest() { c.stand.rest() }
 
 // forget keeps what was recorded: it is no evidence.
 func (c *settingsChanged) forget() { c.stand.forget() }
-
-func (c *settingsChanged) finding(f *fan, s *sample) condition.Finding {
-	was, _ := c.was(f, c.which)
-	is, _ := s.r.Get(c.which)
-	recordedIn := "when it was first read"
-	if _, given := f.cfg.Given(c.which); given {
-		recordedIn = "in the fleet file"
-	}
-	show := func(v float64) string { return f.units.Format(v, c.which.Dimension()) }
-	key := c.which.String() + suffix(c.which.Dimension())
-	return condition.Finding{
-		Summary:  "the controller's " + c.which.String() + " reads " + show(is) + ", and was " + show(was) + " " + recordedIn,
-		Evidence: []condition.Number{{Name: key, Value: is}, {Name: "recorded_" + key, Value: was}, {Name: "stood_s", Value: c.stand.stood.Seconds()}},
-		Causes: []condition.Cause{
-			{What: "somebody changed it at the controller",
-				Check: "ask who worked there; if the new value is meant, write it in the fleet file, and it is the recorded one"},
-			{What: "the controller was replaced or reset, and has the settings it came with",
-				Check: "compare its other settings with the papers of the handover"},
-			{What: "the point map reads this setting from the wrong place or with the wrong scale",
-				Check: "compare `fanwarden points` with the controller's own display"},
-		},
-	}
-}
-
-// suffix is the base unit that ends the name of a number.
-func suffix(d units.Dimension) string {
-	switch d {
-	case units.Pressure:
-		return "_pa"
-	case units.Time:
-		return "_s"
-	}
-	return ""
-}

@@ -1,16 +1,17 @@
 package rules
 
 import (
-	"fmt"
 	"time"
 
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
 // shortCycling judges short_cycling: the fan starts six times or more in an
 // hour, which wears belts, contactors and motors. It is raised at the sixth
-// start (hold 0), and over when an hour of readings has had fewer than three.
+// start (hold 0), and over when an hour of readings has had fewer than three. A
+// fan that is back within a day of that follows demand that comes and goes: then
+// it is over when six hours of readings have had no six in an hour, so that
+// nobody is told every hour of what does not change.
 //
 // Only starts that the controller itself chose count, seen from one reading to
 // the next: not the end of an override, not a permission to run that is given
@@ -25,6 +26,11 @@ type shortCycling struct {
 	clock  time.Duration // of what was seen: it stands still over gaps
 	fed    bool
 	last   int64
+
+	manyAt   time.Duration // when there last were six in an hour, on that clock
+	ended    bool          // it was over
+	endAt    time.Duration // when last
+	returned bool          // and was back within a day
 }
 
 // Starts in an hour. (Six is the definition; a bath fan with 4 or 5 is well.)
@@ -32,6 +38,8 @@ const (
 	tooMany   = 6
 	fewAgain  = 3
 	cycleSpan = time.Hour
+	returns   = 24 * time.Hour // an end that did not last so long was none
+	lull      = 6 * time.Hour  // and then such a one is one
 )
 
 func (c *shortCycling) configure(_ *fan, s condition.Setting) { c.wait = wait{hold: s.Hold} }
@@ -52,10 +60,29 @@ func (c *shortCycling) judge(f *fan, s *sample) condition.State {
 	}
 	// The oldest of six is in the slot that the next one takes.
 	many := c.n == tooMany && time.Duration(s.now-c.starts[c.next]) <= cycleSpan && s.now >= c.starts[c.next]
-	if c.stand.feed(s.now, s.gap, many || c.stand.full && c.lately() >= fewAgain, c.wait) {
+	if many {
+		c.manyAt = c.clock
+	}
+	was := c.stand.full
+	is := c.stand.feed(s.now, s.gap, many || was && !c.over(), c.wait)
+	switch {
+	case is && !was:
+		c.returned = c.ended && c.clock-c.endAt <= returns
+	case was && !is:
+		c.ended, c.endAt = true, c.clock
+	}
+	if is {
 		return condition.Present
 	}
 	return condition.Absent
+}
+
+// over reports whether the fan has kept still for long enough.
+func (c *shortCycling) over() bool {
+	if c.returned {
+		return c.clock-c.manyAt > lull
+	}
+	return c.lately() < fewAgain
 }
 
 // lately counts the starts within the last hour of readings.
@@ -84,43 +111,7 @@ func (c *shortCycling) rest() {
 	c.stand.pause()
 }
 
-func (c *shortCycling) forget() { *c = shortCycling{wait: c.wait} }
-
-func (c *shortCycling) finding(f *fan, s *sample) condition.Finding {
-	span := c.span()
-	finding := condition.Finding{
-		Summary: fmt.Sprintf("started %d times in %s", tooMany, units.Span(span)),
-		Evidence: []condition.Number{
-			{Name: "starts", Value: tooMany}, {Name: "span_s", Value: span.Seconds()},
-			{Name: "between_starts_s", Value: span.Seconds() / (tooMany - 1)}, {Name: "speed", Value: s.speed}},
-		Causes: c.causes(f, span/(tooMany-1)),
-	}
-	if s.hasValue && s.hasSetpoint {
-		finding.Evidence = append(finding.Evidence, condition.Number{Name: f.key(f.controlled.String()), Value: s.value},
-			condition.Number{Name: f.key("setpoint"), Value: s.setpoint})
-	}
-	return finding
-}
-
-// causes ranks what makes a fan start and stop: one that goes idle and starts
-// again as soon as its run-on is over meets its own restart point, slower ones
-// follow somebody.
-func (c *shortCycling) causes(f *fan, between time.Duration) []condition.Cause {
-	rise := condition.Cause{What: "the restart rise is so small that the pressure at standstill starts it again",
-		Check: "compare the reading at standstill on its trend with setpoint and restart rise"}
-	runOn := condition.Cause{What: "the run-on is too short for how the riser is used",
-		Check: "compare `run_on` with the controller's own setting and the papers of the handover"}
-	leak := condition.Cause{What: "the riser fills by itself: draught, wind, or a neighbour's fan pushes it past the restart point",
-		Check: "see on its trend whether the starts come with the wind or with other fans of the building"}
-	use := condition.Cause{What: "somebody runs small exhausts on timers",
-		Check: "see on its trend whether the starts come at even distances, and ask on the floors"}
-	outside := condition.Cause{What: "something outside the controller switches it: a relay, a thermostat, a drive that trips and resets",
-		Check: "look at the drive's list of faults on its display before anything else, and do not reset it to see what happens"}
-	if !f.cfg.GoesIdle {
-		return []condition.Cause{outside, runOn}
-	}
-	if between <= f.cfg.RunOn+5*time.Minute {
-		return []condition.Cause{rise, leak, runOn, use, outside}
-	}
-	return []condition.Cause{use, runOn, leak, rise, outside}
+// forget keeps when it was last over: that is no evidence.
+func (c *shortCycling) forget() {
+	*c = shortCycling{wait: c.wait, clock: c.clock, ended: c.ended, endAt: c.endAt}
 }

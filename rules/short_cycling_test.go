@@ -111,3 +111,17 @@ func TestHuntingAndShortCyclingAreOneCondition(t *testing.T) {
 		}
 	}
 }
+
+// A fan that starts in bursts, with lulls between them, keeps on doing the same.
+func TestShortCyclingThatComesAndGoesIsToldOnce(t *testing.T) {
+	tr := cyclingTrace(t, 5*time.Second)
+	tr.run(20*time.Hour, func(since time.Duration) values {
+		if since %= 3 * time.Hour; since < time.Hour {
+			return cycling(8 * time.Minute)(since)
+		}
+		return at(0.5, -30)
+	})
+	tr.run(7*time.Hour, func(time.Duration) values { return at(0.5, -30) })
+	tr.want("44m0s raised short_cycling ef1", "1h44m5s cleared short_cycling ef1 recovered",
+		"3h44m0s raised short_cycling ef1", "25h20m5s cleared short_cycling ef1 recovered")
+}

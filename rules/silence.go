@@ -1,7 +1,7 @@
 package rules
 
 import (
-	"slices"
+	"math/bits"
 	"time"
 
 	"fanwarden/rules/condition"
@@ -66,7 +66,11 @@ func explained(name condition.Name) [8]condition.Name {
 
 // cause returns the condition that explains a fan's condition now, "" where
 // none does.
-func (f *fan) cause(name condition.Name) condition.Name {
+func (f *fan) cause(j *judged) condition.Name {
+	if !f.gateway.troubled() && !f.any(j.causes, func(j *judged) bool { return j.life.active }) {
+		return "" // as nearly always
+	}
+	name := j.life.name
 	for _, cause := range explained(name) {
 		if cause != "" && (f.gateway.active(cause) || f.active(cause)) &&
 			(cause != condition.SettingsChanged || f.goesBy(name)) {
@@ -76,12 +80,21 @@ func (f *fan) cause(name condition.Name) condition.Name {
 	return ""
 }
 
+// troubled reports whether any condition of the gateway is raised.
+func (g *gateway) troubled() bool {
+	return g.down.life.active || g.line.life.active || g.repeats.rule.life.active
+}
+
 // doubted reports whether a rule that may explain a fan's condition is about
 // to come to its word.
-func (f *fan) doubted(name condition.Name) bool {
-	causes := explained(name)
-	for i := range f.rules {
-		if j := &f.rules[i]; j.doubting && j.life.setting.Enabled && slices.Contains(causes[:], j.life.name) {
+func (f *fan) doubted(j *judged) bool {
+	return f.any(j.causes, func(j *judged) bool { return j.doubting && j.life.setting.Enabled })
+}
+
+// any reports whether one of some of the fan's rules, a bit each, is such.
+func (f *fan) any(rules uint32, such func(*judged) bool) bool {
+	for ; rules != 0; rules &= rules - 1 {
+		if such(&f.rules[bits.TrailingZeros32(rules)]) {
 			return true
 		}
 	}
@@ -94,7 +107,7 @@ func (f *fan) doubted(name condition.Name) bool {
 // spoilt the evidence. One that a cause may be about to explain waits for it.
 func (e *Engine) settle(f *fan, j *judged, now time.Time) {
 	l := &j.life
-	cause := f.cause(l.name)
+	cause := f.cause(j)
 	switch {
 	case cause != "":
 		e.clear(f.source, l, now, condition.Silenced)
@@ -103,7 +116,7 @@ func (e *Engine) settle(f *fan, j *judged, now time.Time) {
 	case l.silenced != "":
 		l.end()
 		j.rule.forget()
-	case !l.active && !f.doubted(l.name):
+	case !l.active && !f.doubted(j):
 		e.raise(f.source, l, now)
 	}
 }

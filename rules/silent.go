@@ -2,7 +2,6 @@ package rules
 
 import (
 	"fanwarden/poller/reading"
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -60,52 +59,4 @@ func (c *silent) rest() {}
 func (c *silent) forget() {
 	c.stand.forget()
 	c.loss.run = 0
-}
-
-func (c *silent) finding(f *fan, _ *sample) condition.Finding {
-	most, polls := reading.OK, 0
-	for o, n := range c.outcomes {
-		polls += int(n)
-		if n > c.outcomes[most] {
-			most = reading.Outcome(o)
-		}
-	}
-	long := units.Span(c.stand.stood)
-	summary := "the controller has not answered for " + long + " though its gateway does; most polls ended with " + most.String()
-	if c.unheard > 0 {
-		summary = "the gateway answers for the controller, and says that it has not heard from it for " +
-			f.units.Format(c.unheard, units.Time)
-	}
-	return condition.Finding{
-		Summary: summary,
-		Evidence: []condition.Number{
-			{Name: "stood_s", Value: c.stand.stood.Seconds()},
-			{Name: "failed_polls", Value: float64(polls)},
-			{Name: "loss_before", Value: c.loss.rate()},
-		},
-		Causes: silentCauses(most),
-	}
-}
-
-func silentCauses(o reading.Outcome) []condition.Cause {
-	power := condition.Cause{What: "the controller has no power: breaker, disconnect or fuse",
-		Check: "see from the panel schedule and the breaker whether its circuit is on; do not reset a tripped breaker " +
-			"twice, and remember that the fan can start by itself when power returns"}
-	wire := condition.Cause{What: "its bus wire is loose or cut, or a neighbour holds the line",
-		Check: "see on the fleet's page whether units farther along the same line are silent too: the break lies before the first of them"}
-	address := condition.Cause{What: "its unit address, baud rate or parity is not what the fleet file says",
-		Check: "compare the controller's communication settings with the fleet file, above all after it was replaced or reset"}
-	refused := condition.Cause{What: "the point map asks it for registers that it does not have",
-		Check: "run `fanwarden points` for the fan and compare the refused addresses with the manual of this model"}
-	path := condition.Cause{What: "the gateway has no route to this unit",
-		Check: "look in the gateway's own page for the unit's port and range of addresses"}
-	switch o {
-	case reading.Exception:
-		return []condition.Cause{refused, address}
-	case reading.PathUnavailable:
-		return []condition.Cause{path, address, power}
-	case reading.Garbled:
-		return []condition.Cause{wire, address, power}
-	}
-	return []condition.Cause{power, wire, address}
 }

@@ -6,7 +6,6 @@ import (
 
 	"fanwarden/config"
 	"fanwarden/poller/reading"
-	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
 
@@ -224,68 +223,4 @@ func (c *stuck) forget() {
 	c.long.forget()
 	c.draught.forget()
 	c.why = notStuck
-}
-
-func (c *stuck) finding(f *fan, s *sample) condition.Finding {
-	long := c.found().stood
-	value := f.sense * s.level
-	finding := condition.Finding{Evidence: []condition.Number{{Name: "stood_s", Value: long.Seconds()},
-		{Name: "speed", Value: s.speed}}}
-	if s.hasValue && s.hasSetpoint {
-		finding.Evidence = append(finding.Evidence, condition.Number{Name: f.key("pressure"), Value: value},
-			condition.Number{Name: f.key("setpoint"), Value: s.setpoint},
-			condition.Number{Name: f.key("tolerance"), Value: s.tolerance})
-	}
-	switch c.why {
-	case pastRestart:
-		rise, _ := restartRise(f, s)
-		finding.Summary = "stopped for " + units.Span(long) + " past its restart point of " +
-			f.show(f.sense*(s.target+rise)) + ", reading " + f.show(value)
-		finding.Evidence = append(finding.Evidence, condition.Number{Name: "restart_rise_pa", Value: rise})
-		finding.Causes = pastCauses()
-	case demandStep:
-		finding.Summary = "idle though its reading rose by " + f.show(c.draught.step) + " as a step " + units.Span(long) +
-			" ago and stayed: draught does not do that, and the restart point is out of reach"
-		finding.Evidence = append(finding.Evidence, condition.Number{Name: "step_pa", Value: c.draught.step})
-		finding.Causes = stepCauses()
-	default:
-		finding.Summary = "idle for " + units.Span(long) + " without a start"
-		finding.Causes = longCauses()
-	}
-	return finding
-}
-
-func pastCauses() []condition.Cause {
-	return []condition.Cause{
-		{What: "the controller does not start: a fault, a lock or a setting of its own holds it",
-			Check: "read the controller's display or its fault point with `fanwarden points`; the fan can start by itself at any time"},
-		{What: "something in its wiring keeps it off that no contact shows: a disconnect, a fire relay, a safety switch",
-			Check: "ask whether the fire alarm or a schedule holds it before anybody looks for a fault; never bridge a safety contact"},
-		{What: "the restart rise in the fleet file is not the controller's",
-			Check: "compare it with the controller's own setting, with `fanwarden points` where it is read back"},
-		{What: "the probe reads pressure that is not the riser's: tube off, blocked or wet",
-			Check: "see on the trend whether the reading moves with the wind and with other exhausts"},
-	}
-}
-
-func stepCauses() []condition.Cause {
-	return []condition.Cause{
-		{What: "the restart rise is set higher than the exhausts of this riser can push",
-			Check: "compare restart rise and setpoint with the size of the step on its trend; a rise near the setpoint's own size is usual"},
-		{What: "the setpoint is too low for the riser, so that the restart point lies out of reach",
-			Check: "compare setpoint and restart rise with the papers of the handover"},
-		{What: "something other than demand raised the pressure: a door or damper, or another fan that stopped",
-			Check: "see what else changed in the building at that time"},
-	}
-}
-
-func longCauses() []condition.Cause {
-	return []condition.Cause{
-		{What: "nobody uses what it serves",
-			Check: "ask whether the rooms are empty: holidays and renovations are the usual reason"},
-		{What: "draught alone holds the riser past its setpoint",
-			Check: "see on its trend whether the reading follows the outdoor temperature"},
-		{What: "the restart point is out of reach, or the probe does not see the riser",
-			Check: "have somebody run one exhaust of the riser and watch the reading with `fanwarden points`"},
-	}
 }

@@ -9,12 +9,17 @@ import (
 const (
 	// scales is over how many lengths of sample swings are looked for; each is
 	// coarser times the one before, and each sees periods of 4 to 16 samples
-	// well, the finest also shorter ones. With polls every second they reach
-	// from 2 s to 17 min.
-	scales  = 4
-	coarser = 4
+	// well, the finest also shorter ones. Of polls every second two make a sample
+	// of the finest: no wheel swings in less time.
+	scales   = 3
+	coarser  = 4
+	shortest = 2.0 // s, of a sample
 	// swingSamples is how many samples are kept: six cycles of 16.
 	swingSamples = 96
+	// fine is the step in which samples are kept, as a part of the amplitude that
+	// counts: far less than noise, and 16 bits then reach to swings of 250 times
+	// that.
+	fine = 1.0 / 128
 
 	shortestHalf = 2  // samples of a half-cycle: shorter ones are a finer scale's
 	longestHalf  = 10 // longer ones are a coarser scale's
@@ -38,7 +43,7 @@ func sampledLimit(a float64, n int) float64 { return a / math.Sin(math.Pi/float6
 // halfCycle is what a signal did since it last crossed zero.
 type halfCycle struct {
 	side    int8
-	samples int
+	samples int32
 	area    float64 // of |signal|, in samples
 }
 
@@ -59,27 +64,29 @@ func (h *halfCycle) feed(e, edge float64) (over halfCycle, ended bool) {
 	return over, ended
 }
 
-// scale looks for swings in samples of one length.
+// scale looks for swings in samples of one length. It is kept small, because
+// every fan has six.
 type scale struct {
-	record [swingSamples]float32
-	next   int // where in record the next sample goes
-	n      int
-	mean   filter
-	part   float64 // of the coarser sample
-	parts  int
+	next    uint8 // where in record the next sample goes
+	n       uint8 // samples in record
+	parts   uint8 // samples in part
+	hits    uint8 // looks that found regular swings, since there are any
+	misses  uint8 // looks in a row that found none
+	regular bool
+	mean    float64
+	part    float64 // of the coarser sample
 
 	half   halfCycle
-	count  int     // half-cycles in a row that were load disturbances
-	length float64 // samples, mean of the last of those
-	depth  float64 // how far they went from the middle, in amplitudes that count, likewise
-	pause  int     // samples since the last of those
-	age    int     // samples since the first of them began
-	looked int     // samples since the last look
+	count  int32   // half-cycles in a row that were load disturbances
+	pause  int32   // samples since the last of those
+	age    int32   // samples since the first of them began
+	looked int32   // samples since the last look
+	length float32 // samples, mean of the last of those half-cycles
+	depth  float32 // how far they went from the middle, in amplitudes that count, likewise
+	period float32 // samples, at the last look
+	height float32 // of its half-waves
 
-	rhythm  rhythm // at the last look
-	regular bool
-	hits    int // looks that found them, since there are any
-	misses  int // looks in a row that found none
+	record [swingSamples]int16 // in steps of the grain
 }
 
 // Counting. (Six cycles are the definition; the rest are engineering choices.)
@@ -97,13 +104,13 @@ const (
 
 // feed takes a sample. Swings count from amplitude a, around zero or else
 // around the signal's slow mean, in half-cycles of at least so many samples.
-func (c *scale) feed(v, a float64, aroundMean bool, least int) {
-	c.record[c.next] = float32(v)
+func (c *scale) feed(v, a, grain float64, aroundMean bool, least int32) {
+	c.record[c.next] = int16(math.Round(min(max(v/grain, -math.MaxInt16), math.MaxInt16)))
 	c.next = (c.next + 1) % swingSamples
 	c.n = min(c.n+1, swingSamples)
 	if aroundMean {
-		c.mean.follow(v, min(c.n, meanTime))
-		v -= c.mean.value
+		c.mean += (v - c.mean) / float64(min(c.n, meanTime))
+		v -= c.mean
 	}
 	c.pause++
 	c.age++
@@ -117,21 +124,21 @@ func (c *scale) feed(v, a float64, aroundMean bool, least int) {
 }
 
 // still reports whether nothing that counts has come for two cycles.
-func (c *scale) still() bool { return float64(c.pause) > max(6, 4*c.length) }
+func (c *scale) still() bool { return float32(c.pause) > max(6, 4*c.length) }
 
 // weigh counts a half-cycle, and looks from time to time whether those that
 // were counted are regular.
-func (c *scale) weigh(h halfCycle, a float64, least int) {
-	if h.samples < least || h.samples > longestHalf || h.area <= sampledLimit(a, h.samples) {
+func (c *scale) weigh(h halfCycle, a float64, least int32) {
+	if h.samples < least || h.samples > longestHalf || h.area <= sampledLimit(a, int(h.samples)) {
 		return
 	}
 	if c.count == 0 {
-		c.age, c.length, c.depth = h.samples, float64(h.samples), 0
+		c.age, c.length, c.depth = h.samples, float32(h.samples), 0
 	}
 	c.count++
 	c.pause = 0
-	c.length += (float64(h.samples) - c.length) / 4
-	c.depth += (h.area/float64(h.samples)/a - c.depth) / 4
+	c.length += (float32(h.samples) - c.length) / 4
+	c.depth += (float32(h.area/float64(h.samples)/a) - c.depth) / 4
 	if c.count < enough || c.looked < lookEach {
 		return
 	}
@@ -145,10 +152,10 @@ func (c *scale) weigh(h halfCycle, a float64, least int) {
 	case c.count < wideEnough:
 		return
 	default:
-		r = rhythm{period: 2 * c.length, height: 1}
+		r = rhythm{period: 2 * float64(c.length), height: 1}
 	}
-	c.rhythm, c.regular, c.misses = r, true, 0
-	c.hits++
+	c.period, c.height, c.regular, c.misses = float32(r.period), float32(r.height), true, 0
+	c.hits = min(c.hits, math.MaxUint8-1) + 1
 }
 
 // miss notes a look that found nothing regular.
@@ -166,14 +173,15 @@ func (c *scale) look() rhythm {
 
 // ordered copies the record, the oldest first.
 func (c *scale) ordered(to *[swingSamples]float64) []float64 {
-	for i := range c.n {
-		to[i] = float64(c.record[(c.next+swingSamples-c.n+i)%swingSamples])
+	n := int(c.n)
+	for i := range n {
+		to[i] = float64(c.record[(int(c.next)+swingSamples-n+i)%swingSamples])
 	}
-	return to[:c.n]
+	return to[:n]
 }
 
 // span is the mean distance of the highest and the lowest sample of a period,
-// over the periods that the record holds.
+// over the periods that the record holds, in steps of the grain.
 func (c *scale) span(period float64) float64 {
 	var samples [swingSamples]float64
 	all := c.ordered(&samples)
@@ -187,23 +195,22 @@ func (c *scale) span(period float64) float64 {
 	return total / float64(max(n, 1))
 }
 
-// follow moves the mean of the last so many samples.
-func (l *filter) follow(v float64, n int) {
-	l.begun = true
-	l.value += (v - l.value) / float64(n)
-}
-
 // swings looks for swings of one signal at every scale. Readings come at
 // uneven distances: each stands for the time since the one before.
 type swings struct {
 	pitch  float64 // s, a sample of the finest scale; 0: not begun
 	gone   float64 // s of the sample that is being filled
 	sum    float64 // value times s of it
+	grain  float64 // step in which samples are kept; 0: nothing was yet
+	clear  uint8   // a bit for each scale that swings regularly
 	scales [scales]scale
 }
 
 // feed takes a reading that came some seconds after the last one.
 func (w *swings) feed(v, seconds, a float64, aroundMean bool) {
+	if w.grain == 0 {
+		w.grain = max(fine*a, 1e-6)
+	}
 	for seconds > 0 {
 		part := min(seconds, w.pitch-w.gone)
 		w.sum += v * part
@@ -219,10 +226,13 @@ func (w *swings) feed(v, seconds, a float64, aroundMean bool) {
 
 // rise takes a sample of the finest scale and hands it on to the coarser ones.
 func (w *swings) rise(v, a float64, aroundMean bool) {
-	least := 1
+	least := int32(1)
 	for i := range w.scales {
 		c := &w.scales[i]
-		c.feed(v, a, aroundMean, least)
+		c.feed(v, a, w.grain, aroundMean, least)
+		if w.clear &^= 1 << i; c.regular {
+			w.clear |= 1 << i
+		}
 		least = shortestHalf
 		c.part += v
 		if c.parts++; c.parts < coarser {
@@ -234,10 +244,10 @@ func (w *swings) rise(v, a float64, aroundMean bool) {
 }
 
 // pitchOf is the length of a sample of a scale, in s.
-func (w *swings) pitchOf(i int) float64 { return w.pitch * math.Pow(coarser, float64(i)) }
+func (w *swings) pitchOf(i int) float64 { return w.pitch * float64(int(1)<<(2*i)) }
 
 // begin starts the record anew, with samples of a length.
-func (w *swings) begin(pitch float64) { *w = swings{pitch: pitch} }
+func (w *swings) begin(pitch float64) { *w = swings{pitch: max(pitch, shortest)} }
 
 // rhythm is what the autocorrelation of a signal says of its swings.
 type rhythm struct {

@@ -26,6 +26,7 @@ type wheelSays uint8
 const (
 	nobodySays  wheelSays = iota
 	wheelTurns            // its speed or a proof says so
+	wheelLoaded           // it takes the power of a fan that moves air
 	wheelStands           // what follows says that it does not turn
 	proofOff
 	noRotation
@@ -39,6 +40,7 @@ const (
 	lowPower   = 0.35 // of the power it took when it pulled
 	lowRated   = 0.1  // of its rating, by the cube of the speed
 	fairRPM    = 0.7
+	fairPower  = 0.6 // of what it took when it pulled, by the cube of the speed
 )
 
 // learn takes a sample of a fan that pulls clearly.
@@ -56,7 +58,8 @@ func (w *wheel) learn(f *fan, s *sample) {
 }
 
 // look says what a sample shows of the wheel. A fan's power falls by no more
-// than the cube of its speed (fan laws), and never as its speed rises.
+// than the cube of its speed (fan laws), and never as its speed rises; a motor
+// that takes as much as the cube asks moves air.
 func (w *wheel) look(f *fan, s *sample) wheelSays {
 	w.says = nobodySays
 	if rpm, ok := finite(s.r.Get(reading.RPM)); ok {
@@ -83,6 +86,9 @@ func (w *wheel) look(f *fan, s *sample) wheelSays {
 		if usual > 0 && power < limit {
 			w.shown, w.usual = power, usual
 			return w.say(noPower)
+		}
+		if full := w.power.value * cube / (w.speed.value * w.speed.value * w.speed.value); w.power.begun && power >= fairPower*full {
+			w.says = wheelLoaded
 		}
 	}
 	return w.says

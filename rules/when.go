@@ -1,22 +1,20 @@
 package rules
 
 import (
-	"time"
+	"slices"
 
 	"fanwarden/rules/condition"
 )
 
-// when says when a rule may judge: in which modes of the fan, and how long
-// after a change it waits for the pressure to follow. A change is a start, a
-// stop, the beginning or end of a forced speed, a new setpoint and a gap in the
-// readings.
+// when says in which modes of the fan a rule may judge. How long after a change
+// (a start, a stop, the beginning or end of a forced speed, a new setpoint, a gap
+// in the readings) it waits for the pressure to follow, it knows itself.
 //
 // In another mode the rule rests: a hold that is running is dropped, and what
-// stands keeps its last state. While nobody knows what the fan does, and while a
-// rule waits, the rule is not asked and keeps what it has.
+// stands keeps its last state. While nobody knows what the fan does, the rule is
+// not asked and keeps what it has.
 type when struct {
 	modes  modes
-	after  time.Duration
 	always bool // in every mode, and whatever could not be read
 }
 
@@ -45,26 +43,62 @@ const (
 // cause before consequence, and when each may judge.
 func newRules() []judged {
 	of := func(name condition.Name, r rule, w when) judged {
-		return judged{rule: r, when: w, life: life{name: name}}
+		d, _ := r.(doubter)
+		return judged{rule: r, doubter: d, when: w, life: life{name: name}}
 	}
-	return []judged{
-		of(condition.ControllerSilent, &silent{}, when{always: true}),
-		of(condition.ControllerFault, &controllerFault{}, when{modes: running | resting | driven}),
-		of(condition.SensorFrozen, &frozen{}, when{modes: running | resting | driven}),
-		of(condition.SensorOutOfRange, &outOfRange{}, when{modes: running | resting}),
-		of(condition.InvertedSign, &inverted{}, when{modes: running | resting | driven}),
-		of(condition.SettingsChanged, &settingsChanged{}, when{modes: running | resting | driven}),
-		of(condition.NoEffect, &noEffect{}, when{modes: running&^in(condition.Starting) | driven}),
-		of(condition.StuckIdle, &stuck{}, when{modes: running | resting}),
-		of(condition.PinnedAtMax, &pinned{}, when{modes: running | resting}),
-		of(condition.PinnedAtMin, &pinnedAtMin{}, when{modes: running}),
-		of(condition.Hunting, &hunting{}, when{modes: running}),
-		of(condition.OffSetpoint, &offSetpoint{}, when{modes: running}),
-		of(condition.ContactDisagrees, &contactDisagrees{}, when{modes: running | resting | driven}),
-		of(condition.ShortCycling, &shortCycling{}, when{modes: running | resting}),
-		of(condition.OverrideLeftOn, &overrideLeftOn{}, when{modes: running | resting | driven}),
-		of(condition.CreepingLoad, &creeping{}, when{modes: running}),
+	// All in one piece: a reading goes through them in this order, and what lies
+	// side by side comes into the processor's cache together.
+	var own struct {
+		silent           silent
+		controllerFault  controllerFault
+		frozen           frozen
+		outOfRange       outOfRange
+		inverted         inverted
+		settingsChanged  settingsChanged
+		noEffect         noEffect
+		stuck            stuck
+		pinned           pinned
+		pinnedAtMin      pinnedAtMin
+		hunting          hunting
+		offSetpoint      offSetpoint
+		contactDisagrees contactDisagrees
+		shortCycling     shortCycling
+		overrideLeftOn   overrideLeftOn
+		creeping         creeping
 	}
+	all := []judged{
+		of(condition.ControllerSilent, &own.silent, when{always: true}),
+		of(condition.ControllerFault, &own.controllerFault, when{modes: running | resting | driven}),
+		of(condition.SensorFrozen, &own.frozen, when{modes: running | resting | driven}),
+		of(condition.SensorOutOfRange, &own.outOfRange, when{modes: running | resting}),
+		of(condition.InvertedSign, &own.inverted, when{modes: running | resting | driven}),
+		of(condition.SettingsChanged, &own.settingsChanged, when{modes: running | resting | driven}),
+		of(condition.NoEffect, &own.noEffect, when{modes: running&^in(condition.Starting) | driven}),
+		of(condition.StuckIdle, &own.stuck, when{modes: running | resting}),
+		of(condition.PinnedAtMax, &own.pinned, when{modes: running | resting}),
+		of(condition.PinnedAtMin, &own.pinnedAtMin, when{modes: running}),
+		of(condition.Hunting, &own.hunting, when{modes: running}),
+		of(condition.OffSetpoint, &own.offSetpoint, when{modes: running}),
+		of(condition.ContactDisagrees, &own.contactDisagrees, when{modes: running | resting | driven}),
+		of(condition.ShortCycling, &own.shortCycling, when{modes: running | resting}),
+		of(condition.OverrideLeftOn, &own.overrideLeftOn, when{modes: running | resting | driven}),
+		of(condition.CreepingLoad, &own.creeping, when{modes: running}),
+	}
+	return linked(all)
+}
+
+// linked notes with every rule which of the fan's others may explain what it
+// finds.
+func linked(all []judged) []judged {
+	for i := range all {
+		causes := explained(all[i].life.name)
+		for k := range all {
+			if slices.Contains(causes[:], all[k].life.name) {
+				all[i].causes |= 1 << k
+			}
+		}
+	}
+	return all
 }
 
 // ask puts a sample to a rule where it may judge it. A fan that is not
@@ -78,7 +112,7 @@ func (j *judged) ask(f *fan, s *sample) condition.State {
 	case !j.when.modes.has(s.mode) || s.mode == condition.Forced && f.mode.resting:
 		j.rule.rest()
 		return condition.CannotJudge
-	case f.unsure() || s.settled < j.when.after:
+	case f.unsure():
 		return condition.CannotJudge
 	}
 	return j.rule.judge(f, s)

@@ -18,9 +18,9 @@ import (
 )
 
 // Readings go from the file to the engine in batches, so that one core can
-// parse while the other judges.
+// parse while the other judges; all of them stay in the processor's cache.
 const (
-	batchSize    = 512
+	batchSize    = 128
 	batchesAhead = 8
 )
 

@@ -160,11 +160,22 @@ func TestLargeFleetIsFolded(t *testing.T) {
 func TestEvidenceInPeoplesUnits(t *testing.T) {
 	v := &view{snapshot: sample.Campus(), now: sample.Now()}
 	for n, want := range map[condition.Number]evidenceView{
-		{Name: "pressure_pa", Value: -30}:       {"pressure", "-30.0 Pa"},
-		{Name: "airflow_m3s", Value: 0.4}:       {"airflow", "400 L/s"},
-		{Name: "stood_s", Value: 2700}:          {"stood", "45 min"},
-		{Name: "speed", Value: 0.62}:            {"speed", "62 %"},
-		{Name: "times_of_setpoint", Value: 3.5}: {"times of setpoint", "3.5"},
+		{Name: "pressure_pa", Value: -30}:         {"pressure", "-30.0 Pa"},
+		{Name: "airflow_m3s", Value: 0.4}:         {"airflow", "400 L/s"},
+		{Name: "stood_s", Value: 2700}:            {"stood", "45 min"},
+		{Name: "speed", Value: 0.62}:              {"speed", "62 %"},
+		{Name: "times_of_setpoint", Value: 3.5}:   {"times of setpoint", "3.5"},
+		{Name: "usual_power_w", Value: 310}:       {"usual power", "310 W"},
+		{Name: "usual_rpm", Value: 1483.7}:        {"usual rpm", "1484 rpm"},
+		{Name: "outdoor_c", Value: -10}:           {"outdoor", "-10 C"},
+		{Name: "before_speed", Value: 0.45}:       {"before speed", "45 %"},
+		{Name: "high_speed_at", Value: 0.8}:       {"high speed at", "80 %"},
+		{Name: "high_speed_off_at", Value: 0.7}:   {"high speed off at", "70 %"},
+		{Name: "recorded_idle_below", Value: 0.2}: {"recorded idle below", "20 %"},
+		{Name: "lost_before_ratio", Value: 0.02}:  {"lost before", "2 %"},
+		{Name: "high_speed_contact", Value: 0}:    {"high speed contact", "open"},
+		{Name: "fault", Value: 1}:                 {"fault", "on"},
+		{Name: "readings", Value: 12345}:          {"readings", "12345"},
 	} {
 		if got := v.evidence(n); got != want {
 			t.Errorf("%v: got %v, want %v", n, got, want)

@@ -246,18 +246,26 @@ func cleanCauses(causes []condition.Cause) []condition.Cause {
 // evidence writes a number of the evidence in people's units, which its name
 // tells: "pressure_pa" is a pressure in pascals.
 func (v *view) evidence(n condition.Number) evidenceView {
-	for _, u := range []struct {
-		ending    string
-		dimension units.Dimension
-	}{{"_pa", units.Pressure}, {"_m3s", units.Flow}, {"_w", units.Power}, {"_s", units.Time}, {"_c", units.Temperature}} {
-		if name, ok := strings.CutSuffix(n.Name, u.ending); ok {
-			return evidenceView{words(name), v.units.Format(n.Value, u.dimension)}
-		}
+	of, called := n.Dimension()
+	switch {
+	case n.Contact():
+		return evidenceView{words(called), contact(n)}
+	case of == units.Plain:
+		return evidenceView{words(called), fmt.Sprintf("%.7g", n.Value)}
 	}
-	if strings.HasSuffix(n.Name, "speed") {
-		return evidenceView{words(n.Name), v.units.Format(n.Value, units.Ratio)}
+	return evidenceView{words(called), v.units.Format(n.Value, of)}
+}
+
+// contact writes the state of a contact.
+func contact(n condition.Number) string {
+	states := [2]string{"off", "on"}
+	if strings.HasSuffix(n.Name, "_contact") {
+		states = [2]string{"open", "closed"}
 	}
-	return evidenceView{words(n.Name), fmt.Sprintf("%.4g", n.Value)}
+	if n.Value != 0 {
+		return states[1]
+	}
+	return states[0]
 }
 
 // words makes a name of the files readable: "pinned_at_max" is "pinned at max".

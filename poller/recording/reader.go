@@ -12,10 +12,10 @@ import (
 )
 
 // Reader reads recorded readings. It reuses its memory: a row costs the one
-// allocation that encoding/csv makes for it.
+// allocation of its text.
 type Reader struct {
 	file    string
-	rows    *csv.Reader
+	rows    lines
 	columns []column
 	clock   clock
 	fans    map[string]reading.FanID
@@ -39,9 +39,8 @@ func NewReader(in io.Reader, file string) (*Reader, error) {
 	if mark, _ := buffer.Peek(len(byteOrderMark)); string(mark) == byteOrderMark {
 		_, _ = buffer.Discard(len(byteOrderMark)) // they were just peeked at
 	}
-	r := &Reader{file: file, rows: csv.NewReader(buffer), fans: make(map[string]reading.FanID)}
-	r.rows.ReuseRecord, r.rows.FieldsPerRecord = true, -1
-	cells, err := r.rows.Read()
+	r := &Reader{file: file, rows: lines{in: buffer}, fans: make(map[string]reading.FanID)}
+	cells, err := r.rows.read()
 	if err == io.EOF {
 		return nil, &Error{file, 1, "the file is empty; its first line must name the columns: " + names()}
 	}
@@ -93,7 +92,7 @@ func (r *Reader) Next(to *reading.Reading) error {
 	if r.failed != nil {
 		return r.failed
 	}
-	cells, err := r.rows.Read()
+	cells, err := r.rows.read()
 	if err != nil {
 		return r.place(err)
 	}
@@ -217,8 +216,7 @@ func wrong(c *column, cell string, remedy string) error {
 
 // fault is an error about the row that was read last.
 func (r *Reader) fault(what string) error {
-	line, _ := r.rows.FieldPos(0)
-	return &Error{File: r.file, Line: line, What: what}
+	return &Error{File: r.file, Line: r.rows.at(), What: what}
 }
 
 // rowError is what is wrong with one row, and what to do.

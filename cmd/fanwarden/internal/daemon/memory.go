@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"go.uber.org/zap"
@@ -37,6 +38,7 @@ type memory struct {
 const (
 	memoryFile = "rules.memory"
 	memoryMark = "fanwarden rules 1\n" // what the file begins with
+	newSuffix  = ".new-"               // of the file that is being written
 	// A change of a condition is on disk after lookEvery at the latest; the
 	// holds that are running lose rememberEvery at most when the daemon is
 	// killed. (Engineering choices.)
@@ -104,7 +106,7 @@ func (m *memory) save() {
 
 // replaceFile puts data in the place of a file, whole or not at all.
 func replaceFile(path string, data []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-*")
+	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+newSuffix+"*")
 	if err != nil {
 		return err
 	}
@@ -126,6 +128,7 @@ func replaceFile(path string, data []byte) error {
 // recall gives the rules back what the file holds. Without a file, or with one
 // that cannot be read, they begin anew.
 func (m *memory) recall() {
+	m.tidy()
 	data, err := os.ReadFile(m.path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return
@@ -138,6 +141,18 @@ func (m *memory) recall() {
 		return
 	}
 	m.judge.recallMemory(data)
+}
+
+// tidy removes what an earlier daemon was killed over writing. A folder that
+// cannot be read or written is told when it is written to.
+func (m *memory) tidy() {
+	dir := filepath.Dir(m.path)
+	files, _ := os.ReadDir(dir)
+	for _, f := range files {
+		if strings.HasPrefix(f.Name(), memoryFile+newSuffix) {
+			_ = os.Remove(filepath.Join(dir, f.Name()))
+		}
+	}
 }
 
 // checked returns what stands between the mark and the checksum.
