@@ -1,9 +1,9 @@
 package daemon
 
 import (
-	"errors"
 	"bufio"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"hash/crc32"
 	"os"
