@@ -77,6 +77,9 @@ func (h *hunting) judge(f *fan, s *sample) condition.State {
 	}
 	step := time.Duration(s.now - h.last)
 	if !h.seen || step <= 0 || step > s.gap {
+		if h.seen { // swings that go on behind a gap are given six cycles more to show themselves
+			h.rough = -6 * h.period
+		}
 		h.restart()
 		h.seen, h.last = true, s.now
 		return h.word()
@@ -198,10 +201,8 @@ func (h *hunting) word() condition.State {
 	return condition.Absent
 }
 
-// restart begins the records anew; what was found stays, and is given its time
-// anew to show itself in them.
+// restart begins the records anew; what was found stays.
 func (h *hunting) restart() {
-	h.rough = 0
 	if h.speed.pitch != 0 {
 		h.speed.begin(h.speed.pitch)
 		h.value.begin(h.speed.pitch)

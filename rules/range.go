@@ -25,7 +25,7 @@ import (
 //     75 Pa) or draught can reach, or next to the setpoint, may be the truth; so
 //     may one to which the reading came as the fan sped up, with the wrong sign
 //     but no farther than the square of the speed takes it, from what demand can do
-//     while the fan stands. Only a jump to it,
+//     while the fan stands, to what the fan can make. Only a jump to it,
 //     within two polls and no more than twenty seconds, speaks for the sensor at
 //     once (where demand can reach the end: at a steady speed); else it must stand
 //     for demand_hold.
@@ -67,6 +67,7 @@ const (
 	rangeExit  = 2 * time.Minute
 	jumpTime   = 20 * time.Second // the longest for a jump
 	jumpSpeed  = 0.15             // the most that the speed may move at it
+	reach      = 3.0              // times what a fan is known to make, it may
 	climbSpeed = 0.05             // the least that it moves while it takes the reading along
 	draughts   = 75.0             // Pa, what draught can do to a riser
 )
@@ -187,6 +188,7 @@ func (c *outOfRange) arrive(f *fan, s *sample, side end) {
 	jumped := c.inside && took <= min(2*s.step, jumpTime) && (math.Abs(faster) <= jumpSpeed || !reachable)
 	climbed := c.inside && faster > climbSpeed && f.sense*f.limit(side) > 0 &&
 		(c.speed >= f.cfg.StoppedBelow || f.sense*c.value <= c.pushes) &&
+		math.Abs(f.limit(side)) <= c.pushes+reach*f.response.reference(s)*f.load(s.speed) &&
 		math.Abs(f.limit(side))*c.speed*c.speed <= (math.Abs(c.value)+c.pushes)*s.speed*s.speed
 	c.slow = climbed || !jumped && reachable
 }

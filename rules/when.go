@@ -2,19 +2,23 @@ package rules
 
 import (
 	"slices"
+	"time"
 
 	"fanwarden/rules/condition"
 )
 
-// when says in which modes of the fan a rule may judge. How long after a change
-// (a start, a stop, the beginning or end of a forced speed, a new setpoint, a gap
-// in the readings) it waits for the pressure to follow, it knows itself.
+// when says in which modes of the fan a rule may judge, and how long after a
+// change it waits for the pressure to follow: after a start, a stop, the beginning
+// or end of a forced speed, a new setpoint, a gap in the readings. Rules that
+// look at the change itself wait for nothing; some wait longer by themselves, as
+// their own definition says.
 //
 // In another mode the rule rests: a hold that is running is dropped, and what
-// stands keeps its last state. While nobody knows what the fan does, the rule is
-// not asked and keeps what it has.
+// stands keeps its last state. While nobody knows what the fan does, or the rule
+// waits, it is not asked and keeps what it has.
 type when struct {
 	modes  modes
+	after  uint16 // s
 	always bool // in every mode, and whatever could not be read
 }
 
@@ -76,9 +80,9 @@ func newRules() []judged {
 		of(condition.NoEffect, &own.noEffect, when{modes: running&^in(condition.Starting) | driven}),
 		of(condition.StuckIdle, &own.stuck, when{modes: running | resting}),
 		of(condition.PinnedAtMax, &own.pinned, when{modes: running | resting}),
-		of(condition.PinnedAtMin, &own.pinnedAtMin, when{modes: running}),
+		of(condition.PinnedAtMin, &own.pinnedAtMin, when{modes: running, after: uint16(settling / time.Second)}),
 		of(condition.Hunting, &own.hunting, when{modes: running}),
-		of(condition.OffSetpoint, &own.offSetpoint, when{modes: running}),
+		of(condition.OffSetpoint, &own.offSetpoint, when{modes: running, after: uint16(settling / time.Second)}),
 		of(condition.ContactDisagrees, &own.contactDisagrees, when{modes: running | resting | driven}),
 		of(condition.ShortCycling, &own.shortCycling, when{modes: running | resting}),
 		of(condition.OverrideLeftOn, &own.overrideLeftOn, when{modes: running | resting | driven}),
@@ -112,7 +116,7 @@ func (j *judged) ask(f *fan, s *sample) condition.State {
 	case !j.when.modes.has(s.mode) || s.mode == condition.Forced && f.mode.resting:
 		j.rule.rest()
 		return condition.CannotJudge
-	case f.unsure():
+	case f.unsure() || s.settled < time.Duration(j.when.after)*time.Second:
 		return condition.CannotJudge
 	}
 	return j.rule.judge(f, s)

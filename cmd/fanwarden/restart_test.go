@@ -54,13 +54,25 @@ func TestADaemonThatIsKilledGoesOnWhereItWas(t *testing.T) {
 	third.stop()
 }
 
-func TestAStoreThatCannotBeMadeIsToldAtOnce(t *testing.T) {
+// A folder that cannot be written is told, and stops nothing.
+func TestAStoreThatCannotBeMadeStopsNothing(t *testing.T) {
+	t.Parallel()
 	taken := filepath.Join(t.TempDir(), "taken")
 	if err := os.WriteFile(taken, nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	file := writeFleet(t, fmt.Sprintf("[store]\ndir = %q\n", taken)+fmt.Sprintf(fourFans, "tcp://127.0.0.1:1"))
-	if status, _, stderr := runCommand(t, "run", "--config", file); status != couldNotRun || !strings.Contains(stderr, "[store] dir =") {
-		t.Errorf("status %d, stderr %q", status, stderr)
+	field := startPymodbus(t, "tcp")
+	setFourFans(field)
+	d := startDaemon(t, writeFleet(t, fmt.Sprintf("[store]\ndir = %q\n", taken)+fmt.Sprintf(fourFans, "tcp://127.0.0.1:"+field.port)))
+	want(t, "what stands", threeWrong, d.active)
+	d.stop()
+	told := 0
+	for _, e := range d.seen {
+		if strings.Contains(e.Event, "cannot be written: give [store] dir") {
+			told++
+		}
+	}
+	if told != 1 {
+		t.Errorf("told %d times:\n%s", told, d.log())
 	}
 }

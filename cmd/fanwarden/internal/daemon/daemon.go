@@ -69,10 +69,7 @@ func Start(o Options) (*Daemon, error) {
 			return nil, err
 		}
 	}
-	if err := d.startMemory(); err != nil {
-		d.Stop()
-		return nil, err
-	}
+	d.startMemory()
 	d.startPoller()
 	o.Log.Info("watching", zap.String("fleet", o.Fleet.Name), zap.Int("fans", len(o.Fleet.Fans)),
 		zap.Int("gateways", len(o.Fleet.Gateways)), zap.String("version", o.Version))

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
-	"fmt"
 	"hash/crc32"
 	"io/fs"
 	"os"
@@ -50,12 +49,9 @@ const (
 
 // startMemory recalls what an earlier daemon remembered, and keeps it written
 // from now on.
-func (d *Daemon) startMemory() error {
+func (d *Daemon) startMemory() {
 	if d.fleet.Store.Dir == "" {
-		return nil
-	}
-	if err := os.MkdirAll(d.fleet.Store.Dir, 0o750); err != nil {
-		return fmt.Errorf("[store] dir = %q: %w; give a folder that the daemon may write, or \"\" to keep nothing", d.fleet.Store.Dir, err)
+		return
 	}
 	m := &memory{path: filepath.Join(d.fleet.Store.Dir, memoryFile), judge: d.judge, log: d.log, written: time.Now()}
 	m.recall()
@@ -74,7 +70,6 @@ func (d *Daemon) startMemory() error {
 		}
 	}()
 	d.undo = append(d.undo, func() { close(stop); <-ended; m.save() })
-	return nil
 }
 
 // look writes when something is new that must not be lost.
@@ -94,7 +89,8 @@ func (m *memory) save() {
 	switch err := replaceFile(m.path, data); {
 	case err != nil && !m.failing:
 		m.failing = true
-		m.log.Error("what the rules remember cannot be written; after a restart their holds would begin anew", zap.Error(err))
+		m.log.Error("what the rules remember cannot be written: give [store] dir a folder that the daemon may write, with room; "+
+			"after a restart their holds would begin anew", zap.Error(err))
 	case err == nil:
 		if m.failing {
 			m.failing = false
@@ -106,6 +102,9 @@ func (m *memory) save() {
 
 // replaceFile puts data in the place of a file, whole or not at all.
 func replaceFile(path string, data []byte) error {
+	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
+		return err
+	}
 	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+newSuffix+"*")
 	if err != nil {
 		return err

@@ -3,6 +3,7 @@ package daemon
 import (
 	"bufio"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"hash/crc32"
 	"os"
@@ -191,7 +192,14 @@ func TestAFleetThatLostAndGainedFansBetweenTheRuns(t *testing.T) {
 func TestADiskThatTakesNothing(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "store")
 	s := begin(t, dir, parsed(t, threeFans))
-	const cannot = "what the rules remember cannot be written; after a restart their holds would begin anew"
+	const cannot = "what the rules remember cannot be written: give [store] dir a folder that the daemon may write, with room; " +
+		"after a restart their holds would begin anew"
+	block := func() { // a file is where the folder should be
+		if err := errors.Join(os.RemoveAll(dir), os.WriteFile(dir, nil, 0o600)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	block()
 	for i := range 3 {
 		s.pinned(newYear.Add(time.Duration(i)*time.Minute), time.Minute)
 		s.save()
@@ -199,7 +207,7 @@ func TestADiskThatTakesNothing(t *testing.T) {
 	if n := s.count(cannot); n != 1 {
 		t.Errorf("told %d times", n)
 	}
-	if err := os.Mkdir(dir, 0o750); err != nil {
+	if err := os.Remove(dir); err != nil {
 		t.Fatal(err)
 	}
 	s.save()
@@ -207,9 +215,7 @@ func TestADiskThatTakesNothing(t *testing.T) {
 	if n := s.count("what the rules remember is written again"); n != 1 {
 		t.Errorf("told %d times that it is well", n)
 	}
-	if err := os.RemoveAll(dir); err != nil {
-		t.Fatal(err)
-	}
+	block()
 	if s.save(); s.count(cannot) != 2 {
 		t.Error("the second time is not told")
 	}
