@@ -81,6 +81,7 @@ type fan struct {
 	moves      moves
 	still      still
 	response   response       // of its reading to its speed
+	out        bool           // of service: somebody works at it
 	partners   []*fan         // of its group: fans that draw from the same riser
 	neighbours []*fan         // all of its building, itself too
 	zone       *time.Location // that people live by

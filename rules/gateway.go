@@ -211,8 +211,8 @@ func (e *Engine) settleLine(g *gateway, now time.Time) {
 		l := &rule.life
 		switch {
 		case l.stands && g.down.life.active:
-			e.clear(g.source, l, now, condition.Silenced)
 			l.silenced = condition.GatewayDown
+			e.clear(g.source, l, now, condition.Silenced)
 		case l.silenced != "":
 			l.end()
 			rule.stand.forget()

@@ -82,6 +82,6 @@ func (e *Engine) clear(of source, l *life, now time.Time, why condition.Reason) 
 
 func (e *Engine) tell(of source, l *life, now time.Time, change condition.Change, why condition.Reason) {
 	e.out = append(e.out, condition.Transition{Time: now, Building: of.building, Gateway: of.gateway, Fan: of.fan,
-		Condition: l.name, Change: change, Reason: why, Severity: l.severity, Incident: l.incident,
+		Condition: l.name, Change: change, Reason: why, SilencedBy: l.silenced, Severity: l.severity, Incident: l.incident,
 		Finding: l.finding})
 }

@@ -44,6 +44,23 @@ func (e *Engine) Reload(fleet *config.Fleet, now time.Time) []condition.Transiti
 	return e.out
 }
 
+// SetOutOfService says whether somebody works at a fan. As long as somebody
+// does, it is not judged; what stood of it is cleared as disarmed, at now. A fan
+// that is not in the fleet is passed over. The slice is valid until the next
+// call.
+func (e *Engine) SetOutOfService(id reading.FanID, out bool, now time.Time) []condition.Transition {
+	e.out = e.out[:0]
+	f := e.fans[id]
+	if f == nil || f.out == out {
+		return e.out
+	}
+	f.out = out
+	if out {
+		e.disarmFan(f, nil, now)
+	}
+	return e.out
+}
+
 // disarmGateway clears what stands of a gateway that is gone, or of a rule
 // that is switched off.
 func (e *Engine) disarmGateway(g *gateway, rules condition.Settings, gone bool, now time.Time) {

@@ -73,3 +73,22 @@ func TestReloadMovesAFanToAnotherGateway(t *testing.T) {
 	tr.fail(2*time.Minute, reading.Timeout)
 	tr.want("1m0s raised gateway_down roof", "5m0s cleared gateway_down roof disarmed", "6m0s raised gateway_down cellar")
 }
+
+// A fan at which somebody works is not judged, and is judged anew afterwards.
+func TestAFanOutOfServiceIsNotJudged(t *testing.T) {
+	tr := newTrace(t, testFleet(1))
+	tr.steady(30*time.Minute, at(1, -10))
+	tr.take(tr.e.SetOutOfService("ef1", true, tr.now))
+	tr.steady(2*time.Hour, at(1, -10))
+	if _, verdicts, standing := tr.e.FanView("ef1"); len(standing) != 0 || verdicts[0].State != condition.CannotJudge {
+		t.Errorf("%+v %+v", verdicts, standing)
+	}
+	tr.restart()
+	tr.steady(time.Hour, at(1, -10))
+	tr.take(tr.e.SetOutOfService("ef1", false, tr.now))
+	tr.steady(30*time.Minute, at(1, -10))
+	tr.want("22m0s raised pinned_at_max ef1", "30m0s cleared pinned_at_max ef1 disarmed", "3h52m0s raised pinned_at_max ef1")
+	if len(tr.e.SetOutOfService("nobody", true, tr.now)) != 0 {
+		t.Error("a stranger")
+	}
+}

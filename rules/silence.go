@@ -110,8 +110,8 @@ func (e *Engine) settle(f *fan, j *judged, now time.Time) {
 	cause := f.cause(j)
 	switch {
 	case cause != "":
-		e.clear(f.source, l, now, condition.Silenced)
 		l.silenced = cause
+		e.clear(f.source, l, now, condition.Silenced)
 		e.urge(f, cause, l.severity, now)
 	case l.silenced != "":
 		l.end()

@@ -19,7 +19,7 @@ import (
 type when struct {
 	modes  modes
 	after  uint16 // s
-	always bool // in every mode, and whatever could not be read
+	always bool   // in every mode, and whatever could not be read
 }
 
 // modes is a set of modes.
@@ -105,10 +105,13 @@ func linked(all []judged) []judged {
 	return all
 }
 
-// ask puts a sample to a rule where it may judge it. A fan that is not
-// permitted to run, or is forced to stand, is not judged.
+// ask puts a sample to a rule where it may judge it. A fan that is out of
+// service, not permitted to run, or forced to stand, is not judged.
 func (j *judged) ask(f *fan, s *sample) condition.State {
 	switch {
+	case f.out:
+		j.rule.rest()
+		return condition.CannotJudge
 	case j.when.always:
 		return j.rule.judge(f, s)
 	case s.mode == condition.Unknown || s.repeated:
