@@ -6,6 +6,7 @@ import (
 
 	"fanwarden/config"
 	"fanwarden/poller/reading"
+	"fanwarden/rules/alarm"
 	"fanwarden/rules/condition"
 )
 
@@ -21,6 +22,8 @@ type Board struct {
 	fans      []*Fan
 	gateways  []*Gateway
 	incidents []condition.Incident
+	alarms    alarm.Figures
+	store     Store
 	fanAt     map[reading.FanID]int
 	gateAt    map[reading.GatewayID]int
 	changed   bool
@@ -116,6 +119,11 @@ func (b *Board) SetGatewayState(id reading.GatewayID, verdicts []condition.Verdi
 // slice is the board's from then on.
 func (b *Board) SetIncidents(all []condition.Incident) { b.incidents, b.changed = all, true }
 
+// SetAlarms notes how the alarms and their store do.
+func (b *Board) SetAlarms(figures alarm.Figures, store Store) {
+	b.alarms, b.store, b.changed = figures, store, true
+}
+
 // CountCycle notes that a gateway finished a round: when it started, how long
 // it took, how many starts it had missed before, and how each poll in it ended.
 func (b *Board) CountCycle(id reading.GatewayID, start time.Time, took time.Duration, missed int, polls []reading.Reading) {
@@ -146,6 +154,7 @@ func (b *Board) Publish(now time.Time) {
 	b.snapshot.Store(&Snapshot{
 		Taken: now, Fleet: b.fleet, Reload: b.reload, Version: b.version, Ready: b.ready(),
 		Fans: append([]*Fan(nil), b.fans...), Gateways: append([]*Gateway(nil), b.gateways...),
+		Incidents: b.incidents, Alarms: b.alarms, Store: b.store,
 	})
 }
 

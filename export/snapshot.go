@@ -8,6 +8,7 @@ import (
 
 	"fanwarden/config"
 	"fanwarden/poller/reading"
+	"fanwarden/rules/alarm"
 	"fanwarden/rules/condition"
 )
 
@@ -20,9 +21,18 @@ type Snapshot struct {
 	Gateways []*Gateway // in the order of Fleet.Gateways
 	// Incidents are what stands of several fans or gateways together.
 	Incidents []condition.Incident
+	Alarms    alarm.Figures // how the alarms do
+	Store     Store
 	Reload    Reload
 	Ready     bool // every gateway has finished a cycle
 	Version   string
+}
+
+// Store says how the disk does on which alarms and messages are kept.
+type Store struct {
+	Used    bool // there is one
+	Up      bool // what was last to be written is written
+	Pending int  // messages that are still to be delivered
 }
 
 // Reload says how the last attempt to load the fleet file ended.

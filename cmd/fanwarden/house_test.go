@@ -26,8 +26,8 @@ var rooms = map[string][]string{
 	"poller/recording": {"poller/reading"},
 	"poller/field":     {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
 	"rules":            {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
-	"export":           {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
-	"export/metrics":   {"config", "export", "poller/reading", "poller/units", "rules/condition"},
+	"export":           {"config", "poller/decode", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
+	"export/metrics":   {"config", "export", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
 	"export/web":       {"config", "export", "poller/reading", "poller/units", "rules/condition"},
 	"deploy":           {},
 }

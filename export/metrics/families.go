@@ -9,6 +9,11 @@ type family int
 // The families, in the order of their names.
 const (
 	airflow family = iota
+	alarmFlood
+	alarms
+	alarmsChattering
+	alarmsRaised
+	alarmsStale
 	buildInfo
 	conditionActive
 	reloadSucceededAt
@@ -18,6 +23,7 @@ const (
 	fanUp
 	gatewayUp
 	highSpeedContact
+	notificationsPending
 	cyclesMissed
 	pollDuration
 	polls
@@ -26,6 +32,7 @@ const (
 	setpointFlow
 	setpointPressure
 	speed
+	storeUp
 	familyCount int = iota
 )
 
@@ -36,6 +43,16 @@ var families = [familyCount]struct {
 }{
 	airflow: {"fanwarden_airflow_cubic_meters_per_second",
 		"Airflow of the fan, in cubic meters per second.", dto.MetricType_GAUGE},
+	alarmFlood: {"fanwarden_alarm_flood",
+		"1 while more alarms come than one person can take in: it begins above 10 in 10 minutes and ends below 5.", dto.MetricType_GAUGE},
+	alarms: {"fanwarden_alarms",
+		"Alarms by severity and state, those that are shelved, suppressed or of fans out of service too.", dto.MetricType_GAUGE},
+	alarmsChattering: {"fanwarden_alarms_chattering",
+		"Alarms that come and go too often to be told each time.", dto.MetricType_GAUGE},
+	alarmsRaised: {"fanwarden_alarms_raised_total",
+		"Alarms that people were to be told of, by severity.", dto.MetricType_COUNTER},
+	alarmsStale: {"fanwarden_alarms_stale",
+		"Alarms that have stood for more than a day.", dto.MetricType_GAUGE},
 	buildInfo: {"fanwarden_build_info",
 		"Always 1; its labels name the version of the daemon and of the Go that built it.", dto.MetricType_GAUGE},
 	conditionActive: {"fanwarden_condition_active",
@@ -55,6 +72,8 @@ var families = [familyCount]struct {
 		"1 if the gateway, or something behind it, answered in its last cycle.", dto.MetricType_GAUGE},
 	highSpeedContact: {"fanwarden_high_speed_contact",
 		"1 while the high-speed contact is closed, 0 while it is open.", dto.MetricType_GAUGE},
+	notificationsPending: {"fanwarden_notifications_pending",
+		"Messages that are still to be delivered.", dto.MetricType_GAUGE},
 	cyclesMissed: {"fanwarden_poll_cycles_missed_total",
 		"Poll cycles that did not start because the one before took too long.", dto.MetricType_COUNTER},
 	pollDuration: {"fanwarden_poll_duration_seconds",
@@ -71,4 +90,6 @@ var families = [familyCount]struct {
 		"Pressure that the fan is to hold, in pascals.", dto.MetricType_GAUGE},
 	speed: {"fanwarden_speed_ratio",
 		"Speed that the fan's controller commands, 1 being full speed.", dto.MetricType_GAUGE},
+	storeUp: {"fanwarden_store_up",
+		"1 while what must outlive the daemon can be written; no series where the fleet file gives no folder.", dto.MetricType_GAUGE},
 }

@@ -18,6 +18,7 @@ func (l *layout) fill(s *export.Snapshot, now time.Time) []*dto.MetricFamily {
 	l.flag(buildInfo, &l.build, true)
 	l.flag(reloadSuccessful, &l.reload, s.Reload.Good)
 	l.instant(reloadSucceededAt, &l.reloadedAt, s.Reload.GoodAt)
+	l.alarms.fill(l, s)
 	for i, g := range s.Gateways {
 		l.gateway(&l.gateways[i], g, now)
 	}

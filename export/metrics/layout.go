@@ -8,6 +8,7 @@ import (
 	"fanwarden/config"
 	"fanwarden/export"
 	"fanwarden/poller/reading"
+	"fanwarden/rules/alarm"
 	"fanwarden/rules/condition"
 )
 
@@ -26,6 +27,7 @@ type layout struct {
 	build      dto.Metric
 	reload     dto.Metric
 	reloadedAt number
+	alarms     alarmSlots
 
 	// Labels that are the same for all.
 	severities [condition.Page + 1]*dto.LabelPair
@@ -88,6 +90,7 @@ func newLayout(s *export.Snapshot) *layout {
 	}
 	l.build.Label = sorted(pair("version", s.Version), pair("goversion", runtime.Version()))
 	l.reloadedAt.lay(nil)
+	l.alarms.lay(l)
 	l.room()
 	return l
 }
@@ -117,6 +120,8 @@ func (l *layout) room() {
 		switch family(i) {
 		case fanMode:
 			size = fans * condition.Modes
+		case alarms, alarmsRaised:
+			size = int(condition.Page+1) * len(alarm.States{})
 		case polls:
 			size = gateways * reading.Outcomes
 		case gatewayUp, pollDuration, cyclesMissed:
