@@ -65,6 +65,31 @@ func NewBook(kept []Alarm, out map[reading.FanID]Act) *Book {
 	return b
 }
 
+// Keep enters an alarm or a fan out of service that was kept elsewhere, where
+// the book does not know of it.
+func (b *Book) Keep(kept []Alarm, out map[reading.FanID]Act) {
+	for i := range kept {
+		if _, known := b.alarms[kept[i].ID]; !known {
+			b.enter(&kept[i])
+		}
+	}
+	for fan, act := range out {
+		if _, known := b.out[fan]; !known {
+			b.out[fan] = act
+		}
+	}
+}
+
+// OutFans returns the fans that are out of service.
+func (b *Book) OutFans() []reading.FanID {
+	fans := make([]reading.FanID, 0, len(b.out))
+	for fan := range b.out {
+		fans = append(fans, fan)
+	}
+	slices.Sort(fans)
+	return fans
+}
+
 func (b *Book) enter(a *Alarm) {
 	b.alarms[a.ID] = a
 	of := sourceOf(a)
@@ -90,8 +115,12 @@ func (b *Book) Take(t *condition.Transition) []Entry {
 		return []Entry{b.entry(t.Time, WasRaised, "", "", a)}
 	}
 	what := WasRaisedAgain
-	if a.Reason == condition.Superseded {
+	switch {
+	case a.Reason == condition.Superseded:
 		what = WasUrged
+	case a.State.Active() && t.Severity <= a.Severity: // told twice, by rules that began anew
+		a.Finding, a.Incident = t.Finding, t.Incident
+		return nil
 	}
 	b.fill(a, t)
 	b.count(a, t.Time)

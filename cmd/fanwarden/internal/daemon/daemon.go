@@ -46,6 +46,7 @@ type Daemon struct {
 	path   string
 	log    *zap.Logger
 	fleet  *config.Fleet
+	desk   *desk
 	judge  *judge
 	poller *poller.Poller
 	addr   net.Addr
@@ -57,7 +58,10 @@ type Daemon struct {
 // later step fails. The caller must Stop it.
 func Start(o Options) (*Daemon, error) {
 	d := &Daemon{path: o.Path, log: o.Log, fleet: o.Fleet, failed: make(chan error, 1)}
-	d.judge = newJudge(o.Fleet, o.Version, o.Log, time.Now())
+	d.desk = newDesk(o.Fleet.Store.Dir, o.Log, time.Now)
+	d.undo = append(d.undo, d.desk.close)
+	d.judge = newJudge(o.Fleet, o.Version, o.Log, d.desk, time.Now())
+	d.desk.changed = d.judge.setOut
 	d.startPublishing()
 	if err := d.startWeb(); err != nil {
 		d.Stop()
@@ -70,6 +74,7 @@ func Start(o Options) (*Daemon, error) {
 		}
 	}
 	d.startMemory()
+	d.startDesk()
 	d.startPoller()
 	o.Log.Info("watching", zap.String("fleet", o.Fleet.Name), zap.Int("fans", len(o.Fleet.Fans)),
 		zap.Int("gateways", len(o.Fleet.Gateways)), zap.String("version", o.Version))
@@ -116,6 +121,40 @@ func (d *Daemon) refuse(faults []config.Fault, err error) {
 	d.log.Error("the fleet file was not reloaded; the daemon goes on with the one it has",
 		zap.Int("faults", len(faults)), zap.Error(err))
 	d.judge.reloadFailed(time.Now())
+}
+
+// How often the desk looks at its clock, and alarms are held against what the
+// rules know.
+const (
+	deskEvery      = time.Second
+	reconcileEvery = time.Minute
+)
+
+// startDesk takes the fans that are out of service from judgement, and keeps
+// the desk going.
+func (d *Daemon) startDesk() {
+	for _, fan := range d.desk.outFans() {
+		d.judge.setOut(fan, true, time.Now())
+	}
+	stop, ended := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(ended)
+		tick, reconcile := time.NewTicker(deskEvery), time.NewTicker(reconcileEvery)
+		defer tick.Stop()
+		defer reconcile.Stop()
+		for {
+			select {
+			case now := <-tick.C:
+				d.desk.tick(now)
+				d.judge.showAlarms()
+			case now := <-reconcile.C:
+				d.judge.reconcile(now)
+			case <-stop:
+				return
+			}
+		}
+	}()
+	d.undo = append(d.undo, func() { close(stop); <-ended })
 }
 
 func (d *Daemon) startPublishing() {

@@ -11,6 +11,7 @@ import (
 	"fanwarden/poller"
 	"fanwarden/poller/reading"
 	"fanwarden/rules"
+	"fanwarden/rules/alarm"
 	"fanwarden/rules/condition"
 )
 
@@ -18,17 +19,20 @@ import (
 // and what was found on the board. The cycles of all gateways pass through it
 // one at a time.
 type judge struct {
-	log *zap.Logger
+	log  *zap.Logger
+	desk *desk
 
 	mu      sync.Mutex
 	fleet   *config.Fleet
 	engine  *rules.Engine
 	board   *export.Board
-	changes uint64 // of conditions, that were told
+	changes uint64                 // of conditions, that were told
+	found   []condition.Transition // of the cycle
+	orphans map[alarm.ID]time.Time // alarms that the rules do not know of, since when
 }
 
-func newJudge(fleet *config.Fleet, version string, log *zap.Logger, now time.Time) *judge {
-	return &judge{log: log, fleet: fleet, engine: rules.New(fleet), board: export.NewBoard(fleet, version, now)}
+func newJudge(fleet *config.Fleet, version string, log *zap.Logger, desk *desk, now time.Time) *judge {
+	return &judge{log: log, desk: desk, orphans: make(map[alarm.ID]time.Time), fleet: fleet, engine: rules.New(fleet), board: export.NewBoard(fleet, version, now)}
 }
 
 // take judges one cycle. It is the poller's sink.
@@ -36,9 +40,11 @@ func (j *judge) take(c *poller.Cycle) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	before := j.changes
+	j.found = j.found[:0]
 	for i := range c.Readings {
-		j.tell(j.engine.Observe(&c.Readings[i]))
+		j.found = append(j.found, j.engine.Observe(&c.Readings[i])...)
 	}
+	j.tell(j.found)
 	repeats := j.engine.Repeats(c.Gateway)
 	for i := range c.Readings {
 		if repeats {
@@ -71,7 +77,7 @@ func (j *judge) recall(past func(feed func(*reading.Reading)) error) error {
 	err := past(func(r *reading.Reading) {
 		j.mu.Lock()
 		defer j.mu.Unlock()
-		j.engine.Observe(r)
+		j.desk.recall(j.engine.Observe(r))
 		j.board.SetReading(r)
 	})
 	j.mu.Lock()
@@ -119,8 +125,81 @@ func (j *judge) publish(now time.Time) {
 	j.board.Publish(now)
 }
 
-// tell writes one line for each change of a condition.
+// showAlarms lays how the alarms do on the board.
+func (j *judge) showAlarms() {
+	figures, store := j.desk.figures()
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.board.SetAlarms(figures, store)
+}
+
+// setOut takes a fan out of service, or puts it back.
+func (j *judge) setOut(fan reading.FanID, out bool, now time.Time) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.tell(j.engine.SetOutOfService(fan, out, now))
+	mode, verdicts, standing := j.engine.FanView(fan)
+	j.board.SetFanState(fan, mode, verdicts, standing)
+}
+
+// orphaned is how long an alarm that the rules do not know of stays: after a
+// restart without their memory they need their holds to find it again.
+const orphaned = 2 * time.Hour
+
+// reconcile ends alarms whose condition the rules do not know of: those of fans
+// and rules that are gone at once, others once the rules have had their time.
+func (j *judge) reconcile(now time.Time) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	var over []condition.Transition
+	alive := make(map[alarm.ID]time.Time)
+	for _, a := range j.desk.Alarms() {
+		if !a.State.Active() {
+			continue
+		}
+		state, armed := j.stateOf(&a)
+		reason := condition.Disarmed
+		switch {
+		case armed && state != condition.Absent:
+			continue
+		case armed:
+			since, known := j.orphans[a.ID]
+			if !known {
+				since = now
+			}
+			if alive[a.ID] = since; now.Sub(since) < orphaned {
+				continue
+			}
+			reason = condition.Recovered
+		}
+		over = append(over, condition.Transition{Time: now, Building: a.Building, Gateway: a.Gateway, Fan: a.Fan, Condition: a.Condition,
+			Change: condition.Cleared, Reason: reason, Severity: a.Severity, Finding: a.Finding})
+	}
+	j.orphans = alive
+	j.tell(over)
+}
+
+// stateOf is what the rules say of an alarm's condition now, and whether they
+// judge it at all.
+func (j *judge) stateOf(a *alarm.Alarm) (state condition.State, armed bool) {
+	var verdicts []condition.Verdict
+	if a.Fan == "" {
+		verdicts, _ = j.engine.GatewayView(a.Gateway)
+	} else {
+		_, verdicts, _ = j.engine.FanView(a.Fan)
+	}
+	for _, v := range verdicts {
+		if v.Condition == a.Condition {
+			return v.State, true
+		}
+	}
+	return condition.CannotJudge, false
+}
+
+// tell hands changes of conditions to the desk, which writes them, and then
+// writes one line in the log for each.
 func (j *judge) tell(changes []condition.Transition) {
+	j.desk.take(changes)
 	j.changes += uint64(len(changes))
 	for i := range changes {
 		c := &changes[i]

@@ -1,0 +1,346 @@
+package daemon
+
+import (
+	"cmp"
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"fanwarden/export"
+	"fanwarden/poller/reading"
+	"fanwarden/rules/alarm"
+	"fanwarden/rules/condition"
+	"fanwarden/rules/journal"
+)
+
+// desk is where alarms are handled. What the rules find and what people do
+// goes into the book, is written to the disk together with the messages that it
+// calls for, and only then is told to anyone.
+//
+// A disk that takes nothing stops nobody: what could not be written is kept, the
+// desk goes on from memory, tells it in the log, in metrics and at every try, and
+// writes again when it can.
+type desk struct {
+	log    *zap.Logger
+	now    func() time.Time
+	drafts func([]alarm.Entry) []journal.Message // the messages that entries call for
+	// changed is told that a fan came into or went out of service, so that it is
+	// judged or not.
+	changed func(fan reading.FanID, out bool, now time.Time)
+
+	dir      string // "": nothing is to outlive the process
+	mu       sync.Mutex
+	book     *alarm.Book
+	store    *journal.Store // nil: nothing outlives the process
+	outbox   map[string]journal.Message
+	owed     []alarm.Entry // not written yet
+	owedMail map[string]journal.Message
+	down     bool          // the last write failed
+	recent   []alarm.Entry // where there is no store: the journal's last entries
+	tried    time.Time     // when it was last tried to open the store
+}
+
+const (
+	journalFile = "journal.db"
+	mostOwed    = 50000 // entries that wait for the disk: beyond it the oldest are dropped
+	mostRecent  = 1000
+	// keepAlarms and keepJournal bound what is kept of what is over.
+	keepAlarms  = 90 * 24 * time.Hour
+	keepJournal = 366 * 24 * time.Hour
+	openEvery   = 30 * time.Second
+)
+
+// newDesk opens the store in a folder, where one is given, and goes on with
+// what it holds. A store that cannot be opened is told and stops nothing.
+func newDesk(dir string, log *zap.Logger, now func() time.Time) *desk {
+	d := &desk{dir: dir, log: log, now: now, book: alarm.NewBook(nil, nil), outbox: make(map[string]journal.Message),
+		owedMail: make(map[string]journal.Message), drafts: func([]alarm.Entry) []journal.Message { return nil },
+		changed: func(reading.FanID, bool, time.Time) {}}
+	d.open(now())
+	return d
+}
+
+// open opens the store and takes over what it holds and the desk does not know.
+func (d *desk) open(now time.Time) {
+	if d.dir == "" || d.store != nil || !d.tried.IsZero() && now.Sub(d.tried) < openEvery {
+		return
+	}
+	d.tried = now
+	err := os.MkdirAll(d.dir, 0o750)
+	var kept *journal.Kept
+	if err == nil {
+		d.store, kept, err = journal.Open(filepath.Join(d.dir, journalFile))
+	}
+	if d.wrote(err); err != nil {
+		return
+	}
+	d.book.Keep(kept.Alarms, kept.Out)
+	for _, m := range kept.Messages {
+		if _, known := d.outbox[m.ID]; !known {
+			d.outbox[m.ID] = m
+		}
+	}
+	d.log.Info("alarms are kept", zap.String("file", filepath.Join(d.dir, journalFile)), zap.Int("alarms", len(kept.Alarms)),
+		zap.Int("messages", len(kept.Messages)))
+}
+
+// close lets go of the store, after a last try to write what is owed.
+func (d *desk) close() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.commit(nil)
+	if d.store != nil {
+		if err := d.store.Close(); err != nil {
+			d.log.Error("the store was not closed well", zap.Error(err))
+		}
+		d.store = nil
+	}
+}
+
+// take notes what the rules found, and calls for the messages about it.
+func (d *desk) take(changes []condition.Transition) { d.note(changes, true) }
+
+// recall notes what the rules found in the past: it is no news.
+func (d *desk) recall(changes []condition.Transition) { d.note(changes, false) }
+
+func (d *desk) note(changes []condition.Transition, news bool) {
+	if len(changes) == 0 {
+		return
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	var entries []alarm.Entry
+	for i := range changes {
+		entries = append(entries, d.book.Take(&changes[i])...)
+	}
+	if news {
+		d.call(entries)
+	}
+	d.commit(entries)
+}
+
+// call drafts the messages that entries call for.
+func (d *desk) call(entries []alarm.Entry) {
+	for _, m := range d.drafts(entries) {
+		d.outbox[m.ID] = m
+		d.owedMail[m.ID] = m
+	}
+}
+
+// commit writes entries, and the messages that wait to be written. The caller
+// holds the lock.
+func (d *desk) commit(entries []alarm.Entry) {
+	d.owed = append(d.owed, entries...)
+	if over := len(d.owed) - mostOwed; over > 0 {
+		d.owed = slices.Delete(d.owed, 0, over)
+	}
+	d.recent = append(d.recent, entries...)
+	if over := len(d.recent) - mostRecent; over > 0 {
+		d.recent = slices.Delete(d.recent, 0, over)
+	}
+	if d.dir == "" {
+		d.owed, d.owedMail = d.owed[:0], make(map[string]journal.Message)
+	}
+	if d.store == nil {
+		return
+	}
+	messages := make([]journal.Message, 0, len(d.owedMail))
+	for _, m := range d.owedMail {
+		messages = append(messages, m)
+	}
+	d.wrote(d.store.Write(d.owed, messages))
+	if !d.down {
+		d.owed, d.owedMail = d.owed[:0], make(map[string]journal.Message)
+	}
+}
+
+// wrote notes how a write ended, and tells it when that is new.
+func (d *desk) wrote(err error) {
+	switch {
+	case err != nil && !d.down:
+		d.log.Error("alarms cannot be written: make room on the disk of [store] dir, or make it writable; nothing is lost while the daemon runs",
+			zap.Error(err))
+	case err == nil && d.down:
+		d.log.Info("alarms are written again")
+	}
+	d.down = err != nil
+}
+
+// tick ends shelves, tries again to write what is owed, and drops what is long
+// over.
+func (d *desk) tick(now time.Time) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.open(now)
+	entries := d.book.Tick(now)
+	d.call(entries) // what comes from the shelf is news again
+	d.commit(entries)
+	gone := d.book.Forget(now.Add(-keepAlarms))
+	if d.store == nil || d.down {
+		return
+	}
+	if _, err := d.store.Forget(gone, now.Add(-keepJournal)); err != nil {
+		d.wrote(err)
+	}
+}
+
+// outFans returns the fans that are out of service.
+func (d *desk) outFans() []reading.FanID {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.book.OutFans()
+}
+
+// figures returns how the alarms and their store do.
+func (d *desk) figures() (alarm.Figures, export.Store) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.book.Figures(d.now()), export.Store{Used: d.dir != "", Up: !d.down, Pending: len(d.outbox)}
+}
+
+// act does what somebody asks for, and writes it before it returns.
+func (d *desk) act(what func(now time.Time) ([]alarm.Entry, error)) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	entries, err := what(d.now())
+	if err == nil {
+		d.commit(entries)
+	}
+	return err
+}
+
+// Alarms returns every alarm, the newest first.
+func (d *desk) Alarms() []alarm.Alarm {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.book.All()
+}
+
+// Alarm returns one alarm.
+func (d *desk) Alarm(id alarm.ID) (alarm.Alarm, bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.book.Find(id)
+}
+
+// Journal returns the last entries that want accepts, the newest first.
+func (d *desk) Journal(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, error) {
+	d.mu.Lock()
+	store, recent := d.store, d.recent
+	d.mu.Unlock()
+	if store != nil {
+		return store.Entries(n, want)
+	}
+	var found []alarm.Entry
+	for i := len(recent) - 1; i >= 0 && len(found) < n; i-- {
+		if want == nil || want(&recent[i]) {
+			found = append(found, recent[i])
+		}
+	}
+	return found, nil
+}
+
+// Acknowledge notes that somebody knows of an alarm.
+func (d *desk) Acknowledge(id alarm.ID, who, note string) error {
+	return d.act(func(now time.Time) ([]alarm.Entry, error) { return d.book.Acknowledge(id, who, note, now) })
+}
+
+// Shelve puts an alarm aside until a time.
+func (d *desk) Shelve(id alarm.ID, who, reason string, until time.Time) error {
+	return d.act(func(now time.Time) ([]alarm.Entry, error) { return d.book.Shelve(id, who, reason, until, now) })
+}
+
+// Unshelve takes it back.
+func (d *desk) Unshelve(id alarm.ID, who string) error {
+	return d.act(func(now time.Time) ([]alarm.Entry, error) { return d.book.Unshelve(id, who, now) })
+}
+
+// TakeOut takes a fan out of service, from when on it is not judged.
+func (d *desk) TakeOut(fan reading.FanID, who, reason string) error {
+	err := d.act(func(now time.Time) ([]alarm.Entry, error) { return d.book.TakeOut(fan, who, reason, now) })
+	if err == nil {
+		d.changed(fan, true, d.now())
+	}
+	return err
+}
+
+// PutIn puts it into service again.
+func (d *desk) PutIn(fan reading.FanID, who string) error {
+	err := d.act(func(now time.Time) ([]alarm.Entry, error) { return d.book.PutIn(fan, who, now) })
+	if err == nil {
+		d.changed(fan, false, d.now())
+	}
+	return err
+}
+
+// Figures returns how the alarms do.
+func (d *desk) Figures() alarm.Figures {
+	figures, _ := d.figures()
+	return figures
+}
+
+// errNothingKept is the answer where there is nothing to copy.
+var errNothingKept = errors.New("nothing is kept: give a folder in [store] dir")
+
+// Backup writes a copy of the store as it is now.
+func (d *desk) Backup(w io.Writer) error {
+	d.mu.Lock()
+	store := d.store
+	d.mu.Unlock()
+	if store == nil {
+		return errNothingKept
+	}
+	_, err := store.Backup(w)
+	return err
+}
+
+// Due returns the messages that are to be tried now, in the order in which they
+// were made.
+func (d *desk) Due(now time.Time) []journal.Message {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	var due []journal.Message
+	for _, m := range d.outbox {
+		if !m.Next.After(now) {
+			due = append(due, m)
+		}
+	}
+	sortMessages(due)
+	return due
+}
+
+// Replace puts messages in the place of others, such as one for the drafts that
+// it tells together, and takes out those that were delivered. What is replaced
+// is written before it returns, or kept in memory while the disk takes nothing.
+func (d *desk) Replace(gone []string, put []journal.Message) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, id := range gone {
+		delete(d.outbox, id)
+		delete(d.owedMail, id)
+	}
+	for _, m := range put {
+		d.outbox[m.ID] = m
+	}
+	if d.store == nil {
+		return
+	}
+	if err := d.store.Tried(gone, put); err != nil {
+		d.wrote(err)
+		for _, m := range put {
+			d.owedMail[m.ID] = m
+		}
+	}
+}
+
+func sortMessages(all []journal.Message) {
+	slices.SortFunc(all, func(a, b journal.Message) int {
+		return cmp.Or(a.Made.Compare(b.Made), cmp.Compare(a.ID, b.ID))
+	})
+}

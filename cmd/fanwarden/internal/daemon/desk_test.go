@@ -1,0 +1,185 @@
+package daemon
+
+import (
+	"bytes"
+	"errors"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
+
+	"fanwarden/poller/reading"
+	"fanwarden/rules/alarm"
+	"fanwarden/rules/condition"
+	"fanwarden/rules/journal"
+)
+
+// office is a desk with a clock and a log that tests can read, and a message
+// for every raise.
+type office struct {
+	*desk
+	t      *testing.T
+	at     time.Time
+	logged *observer.ObservedLogs
+}
+
+func openOffice(t *testing.T, dir string) *office {
+	core, logged := observer.New(zap.InfoLevel)
+	o := &office{t: t, at: newYear, logged: logged}
+	o.desk = newDesk(dir, zap.New(core), func() time.Time { return o.at })
+	o.drafts = func(entries []alarm.Entry) (messages []journal.Message) {
+		for _, e := range entries {
+			if e.What == alarm.WasRaised {
+				messages = append(messages, journal.Message{ID: "m-" + string(e.Alarm.ID), Way: "pager", Made: e.Time, Next: e.Time})
+			}
+		}
+		return messages
+	}
+	t.Cleanup(o.close)
+	return o
+}
+
+func (o *office) raise(fan reading.FanID) alarm.ID {
+	o.t.Helper()
+	o.take([]condition.Transition{{Time: o.at, Building: "alder", Gateway: "roof", Fan: fan, Condition: condition.PinnedAtMax,
+		Change: condition.Raised, Severity: condition.Page, Finding: condition.Finding{Summary: "at top speed"}}})
+	return o.Alarms()[0].ID
+}
+
+func (o *office) count(message string) int { return o.logged.FilterMessage(message).Len() }
+
+const (
+	cannotWrite = "alarms cannot be written: make room on the disk of [store] dir, or make it writable; nothing is lost while the daemon runs"
+	writesAgain = "alarms are written again"
+)
+
+// What people did and what is still to be delivered outlives the daemon.
+func TestADeskGoesOn(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "store")
+	first := openOffice(t, dir)
+	id := first.raise("ef1")
+	if err := errors.Join(first.Acknowledge(id, "kim", "on my way"), first.TakeOut("ef9", "kim", "motor")); err != nil {
+		t.Fatal(err)
+	}
+	first.raise("ef2")
+	first.Replace([]string{"m-" + string(id)}, nil) // delivered
+	first.close()
+
+	second := openOffice(t, dir)
+	a, found := second.Alarm(id)
+	if !found || a.State != alarm.Acknowledged || a.Acknowledgement.Who != "kim" {
+		t.Errorf("%+v", a)
+	}
+	if due := second.Due(newYear.Add(time.Hour)); len(due) != 1 || due[0].Way != "pager" {
+		t.Errorf("to be delivered: %+v", due)
+	}
+	if out := second.outFans(); len(out) != 1 || out[0] != "ef9" {
+		t.Errorf("out of service: %v", out)
+	}
+	lines, err := second.Journal(10, nil)
+	if err != nil || len(lines) != 4 || lines[0].What != alarm.WasRaised {
+		t.Errorf("%v, %+v", err, lines)
+	}
+	var copied bytes.Buffer
+	if err := second.Backup(&copied); err != nil || copied.Len() == 0 {
+		t.Error(err)
+	}
+}
+
+// A store that cannot be written is told once and stops nothing; what came
+// meanwhile is written when it is well.
+func TestADeskWithoutItsDisk(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "store")
+	if err := os.WriteFile(dir, nil, 0o600); err != nil { // a file is where the folder should be
+		t.Fatal(err)
+	}
+	o := openOffice(t, dir)
+	id := o.raise("ef1")
+	if err := o.Acknowledge(id, "kim", ""); err != nil {
+		t.Fatal(err)
+	}
+	if _, store := o.figures(); !store.Used || store.Up || store.Pending != 1 {
+		t.Errorf("%+v", store)
+	}
+	for range 5 {
+		o.at = o.at.Add(10 * time.Second)
+		o.tick(o.at)
+	}
+	if n := o.count(cannotWrite); n != 1 {
+		t.Errorf("told %d times", n)
+	}
+	if len(o.Due(o.at)) != 1 {
+		t.Error("the message waits for the disk")
+	}
+	if err := os.Remove(dir); err != nil {
+		t.Fatal(err)
+	}
+	o.at = o.at.Add(time.Minute)
+	o.tick(o.at)
+	if _, store := o.figures(); !store.Up || o.count(writesAgain) != 1 {
+		t.Errorf("%+v", store)
+	}
+	o.close()
+	again := openOffice(t, dir)
+	if a, found := again.Alarm(id); !found || a.State != alarm.Acknowledged || len(again.Due(o.at)) != 1 {
+		t.Errorf("%v %+v", found, a)
+	}
+}
+
+func TestADeskThatKeepsNothing(t *testing.T) {
+	o := openOffice(t, "")
+	id := o.raise("ef1")
+	if lines, err := o.Journal(10, nil); err != nil || len(lines) != 1 {
+		t.Errorf("%v, %+v", err, lines)
+	}
+	if err := o.Backup(&bytes.Buffer{}); !errors.Is(err, errNothingKept) {
+		t.Error(err)
+	}
+	if err := o.Shelve(id, "kim", "", o.at.Add(time.Hour)); !errors.Is(err, alarm.ErrReason) {
+		t.Error(err)
+	}
+	if _, store := o.figures(); store.Used {
+		t.Errorf("%+v", store)
+	}
+}
+
+// What comes from the shelf and what the past brings.
+func TestThePastIsNoNews(t *testing.T) {
+	o := openOffice(t, "")
+	o.recall([]condition.Transition{{Time: o.at, Gateway: "roof", Fan: "ef1", Condition: condition.PinnedAtMax, Change: condition.Raised}})
+	if len(o.Alarms()) != 1 || len(o.Due(o.at.Add(time.Hour))) != 0 {
+		t.Errorf("%+v, %+v", o.Alarms(), o.Due(o.at.Add(time.Hour)))
+	}
+}
+
+// An alarm whose fan has left the fleet is over; one that the rules do not find
+// again is over once they have had their time.
+func TestAlarmsThatTheRulesDoNotKnow(t *testing.T) {
+	o := openOffice(t, "")
+	j := newJudge(parsed(t, threeFans), "test", o.log, o.desk, newYear)
+	gone, orphan := o.raise("ef99"), o.raise("ef1")
+	r := reading.Reading{Fan: "ef1", Gateway: "roof", Time: newYear}
+	r.Set(reading.Pressure, -30)
+	r.Set(reading.Speed, 0.5)
+	j.engine.Observe(&r)
+	states := func() [2]alarm.State {
+		a, _ := o.Alarm(gone)
+		b, _ := o.Alarm(orphan)
+		return [2]alarm.State{a.State, b.State}
+	}
+	j.reconcile(newYear)
+	if got := states(); got != [2]alarm.State{alarm.Normal, alarm.Unacknowledged} {
+		t.Errorf("at once: %v", got)
+	}
+	j.reconcile(newYear.Add(orphaned - time.Minute))
+	if got := states(); got[1] != alarm.Unacknowledged {
+		t.Errorf("too soon: %v", got)
+	}
+	j.reconcile(newYear.Add(orphaned))
+	if got := states(); got[1] != alarm.Returned {
+		t.Errorf("after its time: %v", got)
+	}
+}
