@@ -42,6 +42,7 @@ func commands() []command {
 			"                                              the same rules over recorded readings", replay},
 		{"sim", "--config FILE [--control ADDR] [--seed N]\n" +
 			"                                              stand-in controllers at every loopback url of FILE", sim},
+		{"hash", "[--token]                          what the fleet file keeps of a password, or of a machine's token", hash},
 		{"version", "                                   what this program is", printVersion},
 	}
 }
@@ -49,6 +50,7 @@ func commands() []command {
 // process is what a command may use of the world, so that tests can run it in
 // their own process.
 type process struct {
+	stdin          io.Reader
 	stdout, stderr io.Writer
 	hangup         <-chan os.Signal // SIGHUP
 }
@@ -57,7 +59,7 @@ func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	hangup := make(chan os.Signal, 1)
 	signal.Notify(hangup, syscall.SIGHUP)
-	status := execute(ctx, &process{os.Stdout, os.Stderr, hangup}, os.Args[1:])
+	status := execute(ctx, &process{os.Stdin, os.Stdout, os.Stderr, hangup}, os.Args[1:])
 	stop()
 	os.Exit(status)
 }
