@@ -5,7 +5,6 @@ import (
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
-	"encoding/hex"
 	"flag"
 	"fmt"
 	"io"
@@ -53,7 +52,7 @@ func hash(_ context.Context, p *process, args []string) int {
 func newToken(p *process) int {
 	secret := make([]byte, 32)
 	rand.Read(secret) // never fails: it ends the program rather
-	token := hex.EncodeToString(secret)
+	token := fmt.Sprintf("%x", secret)
 	sum := sha256.Sum256([]byte(token))
 	fmt.Fprintf(p.stdout, "%s\n%x\n", token, sum)
 	fmt.Fprintln(p.stderr, "the first line is the token: give it to the machine, it is not shown again;\n"+
