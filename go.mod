@@ -12,6 +12,7 @@ require (
 	github.com/simonvetter/modbus v1.6.4
 	go.uber.org/goleak v1.3.0
 	go.uber.org/zap v1.28.0
+	golang.org/x/crypto v0.59.0
 	pgregory.net/rapid v1.3.0
 )
 
@@ -24,7 +25,6 @@ require (
 	github.com/prometheus/procfs v0.22.0 // indirect
 	go.etcd.io/bbolt v1.5.0 // indirect
 	go.uber.org/multierr v1.10.0 // indirect
-	golang.org/x/crypto v0.59.0 // indirect
 	golang.org/x/sys v0.50.0 // indirect
 	golang.org/x/term v0.48.0 // indirect
 	google.golang.org/protobuf v1.36.12 // indirect

@@ -28,7 +28,7 @@ var rooms = map[string][]string{
 	"rules":            {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
 	"export":           {"config", "poller/decode", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
 	"export/metrics":   {"config", "export", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
-	"export/web":       {"config", "export", "poller/reading", "poller/units", "rules/condition"},
+	"export/web":       {"config", "export", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
 	"deploy":           {},
 }
 
@@ -41,6 +41,7 @@ var onlyIn = map[string]struct{ room, why string }{
 	"github.com/pelletier/go-toml/v2/unstable": {"config", "files are parsed in one place"},
 	"github.com/prometheus/client_golang/":     {"export/metrics", "metrics leave in one place"},
 	"github.com/prometheus/client_model/":      {"export/metrics", "metrics leave in one place"},
+	"golang.org/x/crypto/bcrypt":               {"export/web", "passwords are checked in one place"},
 	"net/http":                                 {"export/", "the field and the rules know no web"},
 }
 

@@ -6,41 +6,80 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"sync"
 	"time"
 
+	"go.uber.org/zap"
+
+	"fanwarden/config"
 	"fanwarden/export"
 )
 
 //go:embed assets
 var assets embed.FS
 
+// Options is what the handler shows and asks.
+type Options struct {
+	// Snapshot returns the current snapshot, or nil as long as there is none.
+	Snapshot func() *export.Snapshot
+	// Now tells the time, from which follows how old a value is.
+	Now     func() time.Time
+	Metrics http.Handler
+	// Desk handles alarms. Where it is nil, their routes answer 503.
+	Desk Desk
+	// Access returns who may log in, as of now: what it returns after a reload
+	// holds from the next request on. Where it is nil, reading is open and nobody
+	// may act.
+	Access func() config.Web
+	// Log is told of logins that are refused; nil: nobody is.
+	Log *zap.Logger
+}
+
 // site answers from whatever snapshot is current.
 type site struct {
 	snapshot func() *export.Snapshot
 	now      func() time.Time
+	desk     Desk
+	copying  sync.Mutex // held while a copy of the store is sent
 	page     *template.Template
 	style    string // of the style sheet's content, so that browsers ask for a new one
 }
 
 // Handler serves the page, the interface in JSON, /healthz, /readyz and, with
-// the handler it is given, /metrics. The snapshot may be nil as long as there
-// is none; how old a value is follows from the time that now tells.
+// the handler it is given, /metrics.
 //
 // A wrong method gets 405 with the ones that are allowed, an unknown path 404.
-func Handler(snapshot func() *export.Snapshot, now func() time.Time, metrics http.Handler) http.Handler {
-	s := &site{snapshot: snapshot, now: now,
+func Handler(o Options) http.Handler {
+	s := &site{snapshot: o.Snapshot, now: o.Now, desk: o.Desk,
 		page: template.Must(template.ParseFS(assets, "assets/page.html")), style: fingerprint("assets/page.css")}
+	gate := newGate(o)
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /{$}", s.servePage)
-	mux.Handle("GET /metrics", metrics)
-	mux.HandleFunc("GET /healthz", serveHealth)
-	mux.HandleFunc("GET /readyz", s.serveReady)
-	mux.HandleFunc("GET /api/v1/fleet", s.serveFleet)
-	mux.HandleFunc("GET /api/v1/fans/{id}", s.serveFan)
-	mux.HandleFunc("GET /api/v1/gateways/{id}", s.serveGateway)
-	mux.HandleFunc("GET /assets/page.css", serveAsset("assets/page.css", "text/css; charset=utf-8"))
-	mux.HandleFunc("GET /assets/icon.svg", serveAsset("assets/icon.svg", "image/svg+xml"))
+	for _, r := range s.routes(o.Metrics) {
+		mux.Handle(r.pattern, gate.guard(r.need, r.serve))
+	}
 	return guarded(mux)
+}
+
+// route is one path, who may use it, and what answers.
+type route struct {
+	pattern string // method and path
+	need    need
+	serve   http.Handler
+}
+
+func (s *site) routes(metrics http.Handler) []route {
+	return append([]route{
+		{"GET /{$}", toRead, http.HandlerFunc(s.servePage)},
+		{"GET /metrics", toRead, metrics},
+		{"GET /healthz", nothing, http.HandlerFunc(serveHealth)},
+		{"GET /readyz", nothing, http.HandlerFunc(s.serveReady)},
+		{"GET /api/v1/fleet", toRead, http.HandlerFunc(s.serveFleet)},
+		{"GET /api/v1/fans/{id}", toRead, http.HandlerFunc(s.serveFan)},
+		{"GET /api/v1/gateways/{id}", toRead, http.HandlerFunc(s.serveGateway)},
+		{"GET /api/v1/openapi.json", toRead, serveAsset("assets/openapi.json", "application/json")},
+		{"GET /assets/page.css", nothing, serveAsset("assets/page.css", "text/css; charset=utf-8")},
+		{"GET /assets/icon.svg", nothing, serveAsset("assets/icon.svg", "image/svg+xml")},
+	}, s.alarmRoutes()...)
 }
 
 // guarded sets what every answer carries. The page needs its own style sheet

@@ -17,7 +17,7 @@ func metricsOf(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w
 
 // showing returns a handler that shows one snapshot.
 func showing(s *export.Snapshot) http.Handler {
-	return Handler(func() *export.Snapshot { return s }, sample.Now, http.HandlerFunc(metricsOf))
+	return Handler(Options{Snapshot: func() *export.Snapshot { return s }, Now: sample.Now, Metrics: http.HandlerFunc(metricsOf)})
 }
 
 func ask(h http.Handler, method, path string) *httptest.ResponseRecorder {

@@ -184,7 +184,9 @@ func (d *Daemon) startWeb() error {
 	logger, _ := zap.NewStdLogAt(d.log, zapcore.WarnLevel) // fails for unknown levels only
 	board := d.judge.board
 	gatherer := metrics.New(board.Snapshot, time.Now)
-	server := web.NewServer(listener.Addr().String(), web.Handler(board.Snapshot, time.Now, metrics.Handler(gatherer, logger)))
+	server := web.NewServer(listener.Addr().String(), web.Handler(web.Options{Snapshot: board.Snapshot, Now: time.Now,
+		Metrics: metrics.Handler(gatherer, logger), Desk: d.desk, Log: d.log,
+		Access: func() config.Web { return board.Snapshot().Fleet.Web }}))
 	server.ErrorLog = logger
 	d.addr = listener.Addr()
 	ended := make(chan struct{})
