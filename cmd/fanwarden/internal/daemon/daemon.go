@@ -183,16 +183,19 @@ func (d *Daemon) startWeb() error {
 	}
 	logger, _ := zap.NewStdLogAt(d.log, zapcore.WarnLevel) // fails for unknown levels only
 	board := d.judge.board
+	access := func() config.Web { return board.Snapshot().Fleet.Web }
 	gatherer := metrics.New(board.Snapshot, time.Now)
 	server := web.NewServer(listener.Addr().String(), web.Handler(web.Options{Snapshot: board.Snapshot, Now: time.Now,
-		Metrics: metrics.Handler(gatherer, logger), Desk: d.desk, Log: d.log,
-		Access: func() config.Web { return board.Snapshot().Fleet.Web }}))
+		Metrics: metrics.Handler(gatherer, logger), Desk: d.desk, Log: d.log, Access: access}))
 	server.ErrorLog = logger
+	if server.TLSConfig, err = web.TLS(access); err != nil {
+		return errors.Join(fmt.Errorf("[web] tls_cert: %w", err), listener.Close())
+	}
 	d.addr = listener.Addr()
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
-		if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+		if err := web.Serve(server, listener); !errors.Is(err, http.ErrServerClosed) {
 			d.failed <- fmt.Errorf("the web server ended: %w", err)
 		}
 	}()
@@ -204,8 +207,31 @@ func (d *Daemon) startWeb() error {
 		}
 		<-ended
 	})
-	d.log.Info("listening", zap.String("url", "http://"+d.addr.String()+"/"))
+	scheme := "http"
+	if server.TLSConfig != nil {
+		scheme = "https"
+	}
+	d.log.Info("listening", zap.String("url", scheme+"://"+d.addr.String()+"/"))
+	d.warnExposed()
 	return nil
+}
+
+// warnExposed warns when others than this machine can reach the daemon without
+// it proving itself, or can act without a login.
+func (d *Daemon) warnExposed() {
+	host, _, err := net.SplitHostPort(d.addr.String())
+	if ip := net.ParseIP(host); err != nil || ip != nil && ip.IsLoopback() {
+		return
+	}
+	w := d.fleet.Web
+	if w.TLSCert == "" {
+		d.log.Warn("[web] listens beyond this machine without TLS: give tls_cert and tls_key, or put a proxy with TLS before it",
+			zap.String("listen", w.Listen))
+	}
+	if len(w.Users) == 0 {
+		d.log.Warn("[web] listens beyond this machine without a login: everybody there may read, and nobody can acknowledge; "+
+			"make users with `fanwarden hash`", zap.String("listen", w.Listen))
+	}
 }
 
 func (d *Daemon) startPoller() {
