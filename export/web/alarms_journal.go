@@ -1,6 +1,7 @@
 package web
 
 import (
+	"math"
 	"net/http"
 	"time"
 
@@ -116,14 +117,17 @@ func (s *site) serveFigures(w http.ResponseWriter, r *http.Request) {
 	answerJSON(w, http.StatusOK, describeFigures(s.desk.Figures()))
 }
 
+// rounded leaves three digits behind the point.
+func rounded(x float64) float64 { return math.Round(x*1000) / 1000 }
+
 func describeFigures(f alarm.Figures) figuresAnswer {
 	a := figuresAnswer{Time: utc(f.At), Standing: make(map[string]map[string]int), Shelved: f.Shelved, OutOfService: f.Out,
-		Chattering: f.Chattering, Stale: f.Stale, LastTenMinutes: f.LastTenMinutes, LastHour: f.LastHour, AnHour: f.ADayAnHour,
+		Chattering: f.Chattering, Stale: f.Stale, LastTenMinutes: f.LastTenMinutes, LastHour: f.LastHour, AnHour: rounded(f.ADayAnHour),
 		Targets: targetsAnswer{alarm.AcceptableAnHour, alarm.MostAnHour}, Flood: f.Flood, Floods: f.Floods,
 		Share: make(map[string]float64), Raised: make(map[string]uint64), Frequent: make([]frequentAnswer, len(f.Frequent)),
 		Acknowledged: acknowledgedAnswer{Alarms: f.Acknowledged}}
 	for severity, name := range severityNames {
-		a.Share[name], a.Raised[name], a.Standing[name] = f.Share[severity], f.Raised[severity], make(map[string]int)
+		a.Share[name], a.Raised[name], a.Standing[name] = rounded(f.Share[severity]), f.Raised[severity], make(map[string]int)
 		for state, n := range f.Standing[severity] {
 			a.Standing[name][alarm.State(state).String()] = n
 		}

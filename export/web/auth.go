@@ -91,6 +91,19 @@ func (g *gate) guard(n need, next http.Handler) http.Handler {
 	})
 }
 
+// mayRead reports whether a request that needs nothing could read, too.
+func (g *gate) mayRead(r *http.Request) bool {
+	access := g.access()
+	if !access.ReadingNeedsLogin {
+		return true
+	}
+	if r.Header.Get("Authorization") == "" {
+		return false
+	}
+	_, no := g.identify(r, &access)
+	return no == nil
+}
+
 // identify finds out who sent a request, or why that is not to be found out.
 func (g *gate) identify(r *http.Request, access *config.Web) (who string, no *refusal) {
 	if len(access.Users) == 0 && len(access.Tokens) == 0 {

@@ -1,7 +1,12 @@
 // Package web is what the daemon shows to people and scripts over HTTP: a page,
 // an interface in JSON, whether it lives and is ready, and the metrics of
 // another handler. Everything is read from one snapshot of the fleet for each
-// request, so that no answer mixes two instants; nothing here writes.
+// request, so that no answer mixes two instants.
+//
+// People handle alarms here too: they acknowledge and shelve them and take fans
+// out of service. That always wants a login, and nothing but reading goes without
+// one. Who may log in is said by the fleet file; every error is JSON and says what
+// to do.
 //
 // In JSON, values are in base units, named as in recorded readings
 // (pressure_pa, airflow_m3s, speed), and times are RFC 3339 in UTC. A value

@@ -40,6 +40,7 @@ type site struct {
 	snapshot func() *export.Snapshot
 	now      func() time.Time
 	desk     Desk
+	gate     *gate
 	copying  sync.Mutex // held while a copy of the store is sent
 	page     *template.Template
 	style    string // of the style sheet's content, so that browsers ask for a new one
@@ -50,12 +51,11 @@ type site struct {
 //
 // A wrong method gets 405 with the ones that are allowed, an unknown path 404.
 func Handler(o Options) http.Handler {
-	s := &site{snapshot: o.Snapshot, now: o.Now, desk: o.Desk,
+	s := &site{snapshot: o.Snapshot, now: o.Now, desk: o.Desk, gate: newGate(o),
 		page: template.Must(template.ParseFS(assets, "assets/page.html")), style: fingerprint("assets/page.css")}
-	gate := newGate(o)
 	mux := http.NewServeMux()
 	for _, r := range s.routes(o.Metrics) {
-		mux.Handle(r.pattern, gate.guard(r.need, r.serve))
+		mux.Handle(r.pattern, s.gate.guard(r.need, r.serve))
 	}
 	return guarded(mux)
 }

@@ -13,9 +13,14 @@ import (
 func serveHealth(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "ok") }
 
 // serveReady answers 200 once every gateway has finished a cycle, whether or
-// not anything answered in it, and 503 with the reason until then.
-func (s *site) serveReady(w http.ResponseWriter, _ *http.Request) {
+// not anything answered in it, and 503 with the reason until then. Where reading
+// wants a login, the reason is for those only who have one, and a probe gets the
+// status.
+func (s *site) serveReady(w http.ResponseWriter, r *http.Request) {
 	if reason := waiting(s.snapshot()); reason != "" {
+		if !s.gate.mayRead(r) {
+			reason = "log in to read what is waited for"
+		}
 		plain(w, http.StatusServiceUnavailable, "not ready: "+reason)
 		return
 	}
