@@ -4,7 +4,10 @@ import (
 	"errors"
 	"io"
 	"net/http"
+	"net/http/httptest"
+	"net/url"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -150,3 +153,19 @@ func handling(desk Desk, access func() config.Web) http.Handler {
 	return Handler(Options{Snapshot: func() *export.Snapshot { return full }, Now: sample.Now,
 		Metrics: http.HandlerFunc(metricsOf), Desk: desk, Access: access})
 }
+
+// withToken sends a body as a machine does.
+func withToken(d *paperDesk, tokens map[string]string, path, body string) *httptest.ResponseRecorder {
+	r := httptest.NewRequest("POST", path, strings.NewReader(body))
+	r.Header.Set("Content-Type", "application/json")
+	r.Header.Set("Authorization", "Bearer "+token)
+	return answered(handling(d, func() config.Web { return config.Web{Tokens: tokens} }), r)
+}
+
+func answered(h http.Handler, r *http.Request) *httptest.ResponseRecorder {
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, r)
+	return w
+}
+
+func pathAndQuery(path, query string) *url.URL { return &url.URL{Path: path, RawQuery: query} }
