@@ -162,7 +162,7 @@ func TestActing(t *testing.T) {
 		return a.State.String() + " by " + a.Acknowledgement.Who + ": " + a.Acknowledgement.Why
 	}
 	const onAlarm, onFan = "/api/v1/alarms/" + pinned, "/api/v1/fans/alder-ef2"
-	long := strings.Repeat("é", mostText)
+	web, long := people(t), strings.Repeat("é", mostText)
 	for name, c := range map[string]struct {
 		path, body string
 		status     int
@@ -208,7 +208,7 @@ func TestActing(t *testing.T) {
 		"into service":           {onFan + "/in_service", `{}`, 200, `"out_of_service":false,"who":"kim"`, out, "in service"},
 	} {
 		d := newDesk(t)
-		w := asKim(atDesk(t, d), "POST", c.path, c.body)
+		w := asKim(handling(d, func() config.Web { return web }), "POST", c.path, c.body)
 		if w.Code != c.status || !strings.Contains(w.Body.String(), c.says) {
 			t.Errorf("%s: %d %s, want %d that says %s", name, w.Code, w.Body, c.status, c.says)
 		}

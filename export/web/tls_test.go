@@ -16,6 +16,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -124,8 +125,10 @@ func TestServedUnderTLS(t *testing.T) {
 func TestCertificatesAreRenewed(t *testing.T) {
 	first, second := t.TempDir(), t.TempDir()
 	issue(t, first, 1, 3*time.Hour)
-	access := pemFiles(first)
-	of, err := TLS(func() config.Web { return access })
+	var access atomic.Pointer[config.Web]
+	name := func(web config.Web) { access.Store(&web) }
+	name(pemFiles(first))
+	of, err := TLS(func() config.Web { return *access.Load() })
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -136,12 +139,12 @@ func TestCertificatesAreRenewed(t *testing.T) {
 	}{
 		{func() {}, 1},
 		{func() { issue(t, first, 2, 2*time.Hour) }, 2},
-		{func() { write(t, access.TLSCert, []byte("half of"), time.Hour) }, 2},
+		{func() { write(t, access.Load().TLSCert, []byte("half of"), time.Hour) }, 2},
 		{func() { issue(t, first, 3, 0) }, 3},
-		{func() { issue(t, second, 4, 0); access = pemFiles(second) }, 4},
-		{func() { access.TLSKey = filepath.Join(second, "gone.pem") }, 4},
-		{func() { access = config.Web{} }, 4},
-		{func() { access = pemFiles(first) }, 3},
+		{func() { issue(t, second, 4, 0); name(pemFiles(second)) }, 4},
+		{func() { name(config.Web{TLSCert: access.Load().TLSCert, TLSKey: filepath.Join(second, "gone.pem")}) }, 4},
+		{func() { name(config.Web{}) }, 4},
+		{func() { name(pemFiles(first)) }, 3},
 	} {
 		c.change()
 		if got := serial(t, address); got != c.serial {
