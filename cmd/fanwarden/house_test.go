@@ -26,6 +26,8 @@ var rooms = map[string][]string{
 	"poller/recording": {"poller/reading"},
 	"poller/field":     {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
 	"rules":            {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
+	"rules/alarm":      {"poller/reading", "rules/condition"},
+	"rules/journal":    {"poller/reading", "rules/alarm", "rules/condition"},
 	"export":           {"config", "poller/decode", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
 	"export/metrics":   {"config", "export", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
 	"export/web":       {"config", "export", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
@@ -41,12 +43,13 @@ var onlyIn = map[string]struct{ room, why string }{
 	"github.com/pelletier/go-toml/v2/unstable": {"config", "files are parsed in one place"},
 	"github.com/prometheus/client_golang/":     {"export/metrics", "metrics leave in one place"},
 	"github.com/prometheus/client_model/":      {"export/metrics", "metrics leave in one place"},
+	"go.etcd.io/bbolt":                         {"rules/journal", "what is kept lies in one file"},
 	"golang.org/x/crypto/bcrypt":               {"export/web", "passwords are checked in one place"},
 	"net/http":                                 {"export/", "the field and the rules know no web"},
 }
 
 // pure lists the packages that know no clock, no network and no goroutine.
-var pure = []string{"rules", "rules/condition", "poller/reading", "poller/units", "poller/decode"}
+var pure = []string{"rules", "rules/alarm", "rules/condition", "poller/reading", "poller/units", "poller/decode"}
 
 // listed is what `go list` says of a package.
 type listed struct {

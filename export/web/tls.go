@@ -68,7 +68,7 @@ func (c *certificate) current() (*tls.Certificate, error) {
 	case err == nil:
 		c.from, c.pair = from, &pair
 	case c.pair == nil:
-		return nil, fmt.Errorf("[web] tls_cert and tls_key: %w; give a certificate and its key as PEM files that the daemon may read", err)
+		return nil, fmt.Errorf("%w; give a certificate and its key as PEM files that the daemon may read", err)
 	}
 	return c.pair, nil
 }
