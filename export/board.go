@@ -146,6 +146,7 @@ func (b *Board) Publish(now time.Time) {
 	b.snapshot.Store(&Snapshot{
 		Taken: now, Fleet: b.fleet, Reload: b.reload, Version: b.version, Ready: b.ready(),
 		Fans: append([]*Fan(nil), b.fans...), Gateways: append([]*Gateway(nil), b.gateways...),
+		Incidents: b.incidents,
 	})
 }
 
