@@ -13,7 +13,9 @@ import (
 // day, on a working day or at a weekend, took in the first two weeks is the
 // fan's duty; how much more it takes now, on the mean of a day, is its excess.
 // What the fans around it need more too is the season, or the building, and is
-// taken off: of the same building, the median of the same day.
+// taken off: the median of the same building's fans on the same day, as a share of
+// what each of them is used to, for by the fan laws a riser that loses twice the
+// air asks for a share more of speed, not for so many points more.
 //
 // It is raised when the excess has been going up for long enough that chance
 // does not explain it (a cumulative sum of the normalised excess; NIST/SEMATECH
@@ -23,7 +25,8 @@ import (
 // back below half of that.
 //
 // Only hours count in which the fan ran for half an hour or more at a speed of
-// its controller's own choice, at the setpoint that it had when its duty was
+// its controller's own choice, not at its lowest (which says that it needs no
+// more than that), at the setpoint that it had when its duty was
 // learned. A fan whose setpoint stays elsewhere for a week is learned anew.
 type creeping struct {
 	hold   time.Duration
@@ -41,6 +44,7 @@ type creeping struct {
 	ran      time.Duration
 	speed    float64 // sum over ran, ratio x s
 	excess   float64 // sum of the day so far
+	usual    float64 // sum of what these hours used to take
 	hours    int     // in it
 	away     int     // hours of the day at another setpoint
 
@@ -63,9 +67,10 @@ type likeHour struct {
 
 // dayExcess is how much more speed a fan needed on one day.
 type dayExcess struct {
-	day    int
-	excess float64
-	valid  bool
+	day   int
+	share float64 // of what it used to need
+	usual float64 // speed, that it used to need
+	valid bool
 }
 
 // (Engineering choices, but for the two of the cumulative sum, which are the
@@ -121,7 +126,7 @@ func (c *creeping) count(s *sample) {
 // turnHour ends the hour, and the day with its last one.
 func (c *creeping) turnHour(f *fan, s *sample) {
 	if c.hourEnds != 0 {
-		c.endHour(s)
+		c.endHour(f, s)
 	}
 	local := time.Unix(0, s.now).In(f.zone)
 	year, month, date := local.Date()
@@ -143,10 +148,10 @@ func (c *creeping) turnHour(f *fan, s *sample) {
 }
 
 // endHour compares an hour with its like, or learns from it.
-func (c *creeping) endHour(s *sample) {
+func (c *creeping) endHour(f *fan, s *sample) {
 	ran, speed := c.ran, c.speed/max(c.ran.Seconds(), 1)
 	c.ran, c.speed = 0, 0
-	if ran < leastOfHour {
+	if ran < leastOfHour || speed <= f.cfg.MinSpeed+atLimit+rounding {
 		return
 	}
 	if !c.known {
@@ -160,6 +165,7 @@ func (c *creeping) endHour(s *sample) {
 	age := time.Duration(s.now - c.begun)
 	if age >= oneWeek && like.n > 0 {
 		c.excess += speed - float64(like.speed)
+		c.usual += float64(like.speed)
 		c.hours++
 	}
 	if age < firstWeeks || like.n == 0 {
@@ -171,13 +177,16 @@ func (c *creeping) endHour(s *sample) {
 // endDay keeps the day's excess, and judges the day before it: by now every fan
 // has that one.
 func (c *creeping) endDay(f *fan, s *sample) {
-	today := dayExcess{day: c.day, excess: c.excess / float64(max(c.hours, 1)), valid: c.hours >= leastHours}
+	today := dayExcess{day: c.day, valid: c.hours >= leastHours}
+	if today.valid {
+		today.share, today.usual = c.excess/c.usual, c.usual/float64(c.hours)
+	}
 	if c.away > c.hours {
 		c.elsewhere++
 	} else {
 		c.elsewhere = 0
 	}
-	c.excess, c.hours, c.away = 0, 0, 0
+	c.excess, c.usual, c.hours, c.away = 0, 0, 0, 0
 	if c.elsewhere >= mostElsewhere {
 		c.forget()
 		return
@@ -193,7 +202,7 @@ func (c *creeping) endDay(f *fan, s *sample) {
 func (c *creeping) judgeDay(f *fan, s *sample, d dayExcess) {
 	season, others := f.season(d.day)
 	c.alone = !others
-	excess := d.excess - season
+	excess := (d.share - season) * d.usual
 	if time.Duration(s.now-c.begun) < firstWeeks {
 		c.n++
 		c.spread += (math.Abs(excess) - c.spread) / float64(c.n)
@@ -227,7 +236,8 @@ func (c *creeping) judgeDay(f *fan, s *sample, d dayExcess) {
 // 6.3.2.3).
 func cumulate(sum, x, k float64) float64 { return max(0, sum+x-k) }
 
-// season is the median excess of the other fans of the building on a day.
+// season is the median excess of the other fans of the building on a day, as a
+// share of what each is used to.
 func (f *fan) season(day int) (median float64, known bool) {
 	var all [mostOther]float64
 	n := 0
@@ -238,7 +248,7 @@ func (f *fan) season(day int) (median float64, known bool) {
 		if c := other.creeping(); c != nil {
 			for _, d := range c.days {
 				if d.valid && d.day == day {
-					all[n] = d.excess
+					all[n] = d.share
 					n++
 				}
 			}

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -47,6 +48,40 @@ func TestASensorAtTheEndOfItsRangeIsFoundAndNothingBeside(t *testing.T) {
 				tr.within(condition.SensorOutOfRange, midnight.Add(begun), 6*time.Minute+2*every)
 				p.sensor = nil
 				tr.live(10*time.Minute, p)
+				if n := len(tr.got); n != 2 || tr.got[1].Reason != condition.Recovered {
+					t.Errorf("changes are %v", tr.log)
+				}
+			})
+		}
+	}
+}
+
+// A reading that leaps to an end is the sensor's whatever the speed does then, and
+// stands until the reading leaves it.
+func TestALeapToAnEndIsTheSensorsAtEverySpeed(t *testing.T) {
+	for name, scene := range map[string]struct {
+		end   float64
+		speed func(since time.Duration) float64
+	}{
+		"fast, and on as before": {end: -250, speed: func(time.Duration) float64 { return 0.7 }},
+		"wanders about the middle of its speeds": {end: -250,
+			speed: func(since time.Duration) float64 { return 0.6 + 0.1*math.Cos(since.Minutes()/9) }},
+		"the loop leaps to its top with it": {end: 272, speed: func(time.Duration) float64 { return 1 }},
+	} {
+		for _, every := range polls[:2] {
+			t.Run(name+" every "+every.String(), func(t *testing.T) {
+				fleet := fleetPolled(every)
+				ranged(-250, 250)(fleet.Fans[0])
+				tr := newTrace(t, fleet)
+				well := func(_ reading.FanID, since time.Duration) (reading.Outcome, values) {
+					return reading.OK, at(0.65+0.01*math.Sin(since.Seconds()), -30+math.Sin(7*since.Seconds()))
+				}
+				tr.play(time.Hour, well)
+				tr.play(3*time.Hour, func(_ reading.FanID, since time.Duration) (reading.Outcome, values) {
+					return reading.OK, at(scene.speed(since), scene.end)
+				})
+				tr.within(condition.SensorOutOfRange, midnight.Add(time.Hour), 6*time.Minute)
+				tr.play(10*time.Minute, well)
 				if n := len(tr.got); n != 2 || tr.got[1].Reason != condition.Recovered {
 					t.Errorf("changes are %v", tr.log)
 				}
