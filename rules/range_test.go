@@ -90,6 +90,25 @@ func TestALeapToAnEndIsTheSensorsAtEverySpeed(t *testing.T) {
 	}
 }
 
+// A reading that comes back from the end of its range is no step of demand.
+func TestASensorThatComesBackIsNoDemand(t *testing.T) {
+	fleet := fleetPolled(5 * time.Second)
+	ranged(-500, 500)(idling(fleet.Fans[0]))
+	tr := newTrace(t, fleet)
+	reads := func(pressure float64) func(reading.FanID, time.Duration) (reading.Outcome, values) {
+		return func(_ reading.FanID, since time.Duration) (reading.Outcome, values) {
+			return reading.OK, at(0, pressure+0.5*math.Sin(7*since.Seconds()))
+		}
+	}
+	tr.play(2*time.Hour, reads(-3))
+	tr.play(3*time.Hour, reads(-500.5))
+	tr.play(3*time.Hour, reads(-3))
+	tr.within(condition.SensorOutOfRange, midnight.Add(2*time.Hour), 6*time.Minute)
+	if n := len(tr.got); n != 2 {
+		t.Errorf("changes are %v", tr.log)
+	}
+}
+
 func TestEndsThatProveNothing(t *testing.T) {
 	hour := time.Hour
 	for name, scene := range map[string]struct {
