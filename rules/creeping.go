@@ -15,7 +15,8 @@ import (
 // What the fans around it need more too is the season, or the building, and is
 // taken off: the median of the same building's fans on the same day, as a share of
 // what each of them is used to, for by the fan laws a riser that loses twice the
-// air asks for a share more of speed, not for so many points more.
+// air asks for a share more of speed, not for so many points more. Draught goes
+// with the height of a riser, so that fans of others tell only part of its season.
 //
 // It is raised when the excess has been going up for long enough that chance
 // does not explain it (a cumulative sum of the normalised excess; NIST/SEMATECH
@@ -87,8 +88,9 @@ const (
 	creepTime     = 7 * 24 * time.Hour
 	fewestOther   = 3
 	mostOther     = 64
-	mostElsewhere = 7  // days at another setpoint
-	mostSum       = 50 // keeps the sum from growing for ever
+	commonHeight  = 20.0 // m, of a riser of which it is not known
+	mostElsewhere = 7    // days at another setpoint
+	mostSum       = 50   // keeps the sum from growing for ever
 )
 
 func (c *creeping) configure(_ *fan, s condition.Setting) {
@@ -237,10 +239,11 @@ func (c *creeping) judgeDay(f *fan, s *sample, d dayExcess) {
 func cumulate(sum, x, k float64) float64 { return max(0, sum+x-k) }
 
 // season is the median excess of the other fans of the building on a day, as a
-// share of what each is used to.
-func (f *fan) season(day int) (median float64, known bool) {
+// share of what each is used to; it is all of the season if enough of their risers
+// are about as high.
+func (f *fan) season(day int) (median float64, whole bool) {
 	var all [mostOther]float64
-	n := 0
+	n, alike := 0, 0
 	for _, other := range f.neighbours {
 		if other == f || n == mostOther || slices.Contains(f.partners, other) {
 			continue
@@ -250,6 +253,9 @@ func (f *fan) season(day int) (median float64, known bool) {
 				if d.valid && d.day == day {
 					all[n] = d.share
 					n++
+					if f.asHigh(other) {
+						alike++
+					}
 				}
 			}
 		}
@@ -258,7 +264,20 @@ func (f *fan) season(day int) (median float64, known bool) {
 		return 0, false
 	}
 	slices.Sort(all[:n])
-	return (all[(n-1)/2] + all[n/2]) / 2, true
+	return (all[(n-1)/2] + all[n/2]) / 2, alike >= fewestOther
+}
+
+// asHigh reports whether another fan's riser is about as high, as far as the
+// fleet file says.
+func (f *fan) asHigh(other *fan) bool {
+	a, b := f.cfg.RiserHeight, other.cfg.RiserHeight
+	if a <= 0 {
+		a = commonHeight
+	}
+	if b <= 0 {
+		b = commonHeight
+	}
+	return max(a, b) <= 2*min(a, b)
 }
 
 // creeping returns the fan's rule of that name.
