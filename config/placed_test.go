@@ -92,8 +92,8 @@ func TestFaultIsPrintedWithPlaceAndRemedy(t *testing.T) {
 // A setting is given by the fleet file, or by a cell of the roster; what holds
 // by default is not.
 func TestWhatIsGiven(t *testing.T) {
-	files := map[string]string{"fans.csv": "id,gateway,pointmap,probe,setpoint,min_speed,run_on,idle_below\n" +
-		"a,roof,m,suction,-30 Pa,25 %,,\n" + "b,roof,m,suction,-30 Pa,,60s,20 %\n"}
+	files := map[string]string{"fans.csv": "id,gateway,unit,pointmap,probe,setpoint,min_speed,run_on,idle_below\n" +
+		"a,roof,1,m,suction,-30 Pa,25 %,,\n" + "b,roof,2,m,suction,-30 Pa,,60s,20 %\n"}
 	fleet, faults := Parse("fleet.toml", []byte(`roster = "fans.csv"
 [pointmaps.m]
 points.pressure = {table = "input", address = 0, type = "int16", unit = "Pa", shared = false}
