@@ -116,6 +116,7 @@ type Fan struct {
 	Rules condition.Settings // the fleet's, with the fan's own laid over them; shared where it has none
 
 	origin origin
+	given  uint16 // a bit for each setting, from MinSpeed on, that the file gives
 }
 
 // origin is the place in a file that a thing was read from.

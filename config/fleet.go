@@ -23,8 +23,6 @@ type Fleet struct {
 	Units      units.System   // default: metric
 	Web        Web
 	Store      Store
-	Ways       []*Way // ways out of the building, [[notify]]
-	Heartbeat  *Heartbeat
 	Rules      condition.Settings
 	PointMaps  []*PointMap
 	Buildings  []*Building
@@ -49,47 +47,6 @@ type Web struct {
 	Tokens map[string]string
 	// ReadingNeedsLogin: reading is behind the login too, not only acting.
 	ReadingNeedsLogin bool
-}
-
-// Way is one way out of the building for messages.
-type Way struct {
-	ID string // unique
-
-	// Webhook is the url that takes signed JSON by POST; "" for e-mail.
-	Webhook string
-	// Secret signs what is sent to a webhook; read from a file of its own.
-	Secret []byte
-
-	// To are the addresses that e-mail goes to; none for a webhook.
-	To   []string
-	From string
-	// SMTP is host:port of the server; StartTLS is demanded unless SMTPPlain,
-	// which is for servers on the loopback only.
-	SMTP         string
-	SMTPPlain    bool
-	SMTPUser     string
-	SMTPPassword []byte // read from a file of its own
-
-	// What goes this way.
-	Severities []condition.Severity // default: page
-	Buildings  []*Building          // none: all
-	Hours      Hours                // the zero value: always
-	Returned   bool                 // also when a condition is over; default true
-}
-
-// Hours is when a way is open, in the site's zone. The zero value is always.
-type Hours struct {
-	Days  [7]bool // by time.Weekday
-	From  time.Duration
-	Until time.Duration // since midnight; not after From: over midnight
-	Given bool
-}
-
-// Heartbeat is a webhook that is called as long as the daemon lives, so that
-// its silence is noticed elsewhere.
-type Heartbeat struct {
-	Webhook string
-	Every   time.Duration // default 1 min
 }
 
 // Store is where the daemon keeps what must outlive it.

@@ -121,7 +121,7 @@ func TestFullFans(t *testing.T) {
 		t.Fatalf("%d fans", len(fleet.Fans))
 	}
 	for _, f := range fleet.Fans {
-		f.origin = origin{}
+		f.origin, f.given = origin{}, 0
 	}
 	bank := fleet.PointMaps[0]
 	release, abort := -1.0, 400.0

@@ -165,14 +165,6 @@ func (a *assembly) general(t *table) {
 	t.finish()
 }
 
-func (a *assembly) web(t *table) {
-	a.fleet.Web.Listen = t.text("listen", defaultListen)
-	if problem := badListen(a.fleet.Web.Listen); problem != "" {
-		t.fault("listen", problem, `write host:port, as in "127.0.0.1:9640", or ":9640" for every address of the machine`)
-	}
-	t.finish()
-}
-
 func (a *assembly) store(t *table) {
 	a.fleet.Store.Dir = t.text("dir", "")
 	a.fleet.Store.Keep = t.duration("keep", defaultKeep, time.Hour)

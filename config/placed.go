@@ -38,7 +38,7 @@ func (f *Fan) Placed(p reading.Point) (PlacedPoint, bool) {
 // the base unit of its point, if it says anything: what holds by default is not
 // given.
 func (f *Fan) Given(p reading.Point) (value float64, given bool) {
-	if _, given = f.origin.keys[p.String()]; !given {
+	if p < reading.MinSpeed || p > reading.HighSpeedDelay || f.given&(1<<(p-reading.MinSpeed)) == 0 {
 		return 0, false
 	}
 	switch p {

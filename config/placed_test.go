@@ -2,6 +2,7 @@ package config
 
 import (
 	"math"
+	"path/filepath"
 	"testing"
 
 	"fanwarden/poller/decode"
@@ -85,5 +86,38 @@ func TestFaultIsPrintedWithPlaceAndRemedy(t *testing.T) {
 	f := Fault{File: "fleet.toml", Line: 12, What: "the fan has no gateway", Remedy: "name one"}
 	if got, want := f.String(), "fleet.toml:12: the fan has no gateway; name one"; got != want {
 		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// A setting is given by the fleet file, or by a cell of the roster; what holds
+// by default is not.
+func TestWhatIsGiven(t *testing.T) {
+	files := map[string]string{"fans.csv": "id,gateway,unit,pointmap,probe,setpoint,min_speed,run_on,idle_below\n" +
+		"a,roof,1,m,suction,-30 Pa,25 %,,\n" + "b,roof,2,m,suction,-30 Pa,,60s,20 %\n"}
+	fleet, faults := Parse("fleet.toml", []byte(`roster = "fans.csv"
+[pointmaps.m]
+points.pressure = {table = "input", address = 0, type = "int16", unit = "Pa", shared = false}
+points.speed = {table = "input", address = 1, type = "uint16", scale = 0.1, unit = "%"}
+[[buildings]]
+id = "alder"
+[[gateways]]
+id = "roof"
+building = "alder"
+url = "tcp://192.0.2.20"
+`), func(name string) ([]byte, error) { return []byte(files[filepath.Base(name)]), nil })
+	if len(faults) > 0 {
+		t.Fatal(faults)
+	}
+	a, b := fleet.Fans[0], fleet.Fans[1]
+	if v, given := a.Given(reading.MinSpeed); !given || v != 0.25 {
+		t.Errorf("min_speed of a: %v %v", v, given)
+	}
+	if v, given := b.Given(reading.RunOn); !given || v != 60 {
+		t.Errorf("run_on of b: %v %v", v, given)
+	}
+	for _, p := range []reading.Point{reading.RunOn, reading.MaxSpeed, reading.Pressure, reading.ForceSpeed} {
+		if v, given := a.Given(p); given {
+			t.Errorf("%s of a is given as %v", p, v)
+		}
 	}
 }

@@ -25,6 +25,11 @@ func (a *assembly) fan(t *table) {
 		a.rules(f.Rules, rules.as("", t.name), f)
 	}
 	f.origin = t.origin()
+	for p := reading.MinSpeed; p <= reading.HighSpeedDelay; p++ {
+		if t.has(p.String()) {
+			f.given |= 1 << (p - reading.MinSpeed)
+		}
+	}
 	t.finish()
 	if register(t, a.fans, "fan", string(f.ID), f) {
 		a.fleet.Fans = append(a.fleet.Fans, f)

@@ -18,5 +18,6 @@ func (f *Fan) SamePolling(other *Fan) bool {
 	a.origin, b.origin = origin{}, origin{}
 	a.Gateway, b.Gateway = nil, nil
 	a.Rules, b.Rules = nil, nil
+	a.given, b.given = 0, 0
 	return reflect.DeepEqual(&a, &b)
 }

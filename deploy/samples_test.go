@@ -16,6 +16,11 @@ var samples = map[string]string{
 	"serial.conf":        "TestUnit",
 	"prometheus.yml":     "TestPrometheus",
 	"fleet.example.toml": "the tests of package config",
+
+	"fanwarden.rules.yml":      "TestRules",
+	"fanwarden.rules.test.yml": "TestRules",
+	"alertmanager.yml":         "TestAlertmanager",
+	"runbooks":                 "TestEveryConditionHasARunbook",
 }
 
 func TestEverySampleIsLoadedBySomeTest(t *testing.T) {

@@ -131,3 +131,13 @@ func TestHistogramPutsEachDurationIntoTheFirstBucketThatHoldsIt(t *testing.T) {
 		t.Errorf("%+v", h)
 	}
 }
+
+func TestIncidentsAreShown(t *testing.T) {
+	now := time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC)
+	b := NewBoard(&config.Fleet{}, "", now)
+	b.SetIncidents([]condition.Incident{{ID: "hunting-alder-1"}})
+	b.Publish(now)
+	if all := b.Snapshot().Incidents; len(all) != 1 || all[0].ID != "hunting-alder-1" {
+		t.Errorf("%+v", all)
+	}
+}

@@ -13,7 +13,10 @@ import (
 // day, on a working day or at a weekend, took in the first two weeks is the
 // fan's duty; how much more it takes now, on the mean of a day, is its excess.
 // What the fans around it need more too is the season, or the building, and is
-// taken off: of the same building, the median of the same day.
+// taken off: the median of the same building's fans on the same day, as a share of
+// what each of them is used to, for by the fan laws a riser that loses twice the
+// air asks for a share more of speed, not for so many points more. Draught goes
+// with the height of a riser, so that fans of others tell only part of its season.
 //
 // It is raised when the excess has been going up for long enough that chance
 // does not explain it (a cumulative sum of the normalised excess; NIST/SEMATECH
@@ -23,7 +26,8 @@ import (
 // back below half of that.
 //
 // Only hours count in which the fan ran for half an hour or more at a speed of
-// its controller's own choice, at the setpoint that it had when its duty was
+// its controller's own choice, not at its lowest (which says that it needs no
+// more than that), at the setpoint that it had when its duty was
 // learned. A fan whose setpoint stays elsewhere for a week is learned anew.
 type creeping struct {
 	hold   time.Duration
@@ -41,6 +45,7 @@ type creeping struct {
 	ran      time.Duration
 	speed    float64 // sum over ran, ratio x s
 	excess   float64 // sum of the day so far
+	usual    float64 // sum of what these hours used to take
 	hours    int     // in it
 	away     int     // hours of the day at another setpoint
 
@@ -63,9 +68,10 @@ type likeHour struct {
 
 // dayExcess is how much more speed a fan needed on one day.
 type dayExcess struct {
-	day    int
-	excess float64
-	valid  bool
+	day   int
+	share float64 // of what it used to need
+	usual float64 // speed, that it used to need
+	valid bool
 }
 
 // (Engineering choices, but for the two of the cumulative sum, which are the
@@ -82,8 +88,9 @@ const (
 	creepTime     = 7 * 24 * time.Hour
 	fewestOther   = 3
 	mostOther     = 64
-	mostElsewhere = 7  // days at another setpoint
-	mostSum       = 50 // keeps the sum from growing for ever
+	commonHeight  = 20.0 // m, of a riser of which it is not known
+	mostElsewhere = 7    // days at another setpoint
+	mostSum       = 50   // keeps the sum from growing for ever
 )
 
 func (c *creeping) configure(_ *fan, s condition.Setting) {
@@ -121,7 +128,7 @@ func (c *creeping) count(s *sample) {
 // turnHour ends the hour, and the day with its last one.
 func (c *creeping) turnHour(f *fan, s *sample) {
 	if c.hourEnds != 0 {
-		c.endHour(s)
+		c.endHour(f, s)
 	}
 	local := time.Unix(0, s.now).In(f.zone)
 	year, month, date := local.Date()
@@ -143,10 +150,10 @@ func (c *creeping) turnHour(f *fan, s *sample) {
 }
 
 // endHour compares an hour with its like, or learns from it.
-func (c *creeping) endHour(s *sample) {
+func (c *creeping) endHour(f *fan, s *sample) {
 	ran, speed := c.ran, c.speed/max(c.ran.Seconds(), 1)
 	c.ran, c.speed = 0, 0
-	if ran < leastOfHour {
+	if ran < leastOfHour || speed <= f.cfg.MinSpeed+atLimit+rounding {
 		return
 	}
 	if !c.known {
@@ -160,6 +167,7 @@ func (c *creeping) endHour(s *sample) {
 	age := time.Duration(s.now - c.begun)
 	if age >= oneWeek && like.n > 0 {
 		c.excess += speed - float64(like.speed)
+		c.usual += float64(like.speed)
 		c.hours++
 	}
 	if age < firstWeeks || like.n == 0 {
@@ -171,13 +179,16 @@ func (c *creeping) endHour(s *sample) {
 // endDay keeps the day's excess, and judges the day before it: by now every fan
 // has that one.
 func (c *creeping) endDay(f *fan, s *sample) {
-	today := dayExcess{day: c.day, excess: c.excess / float64(max(c.hours, 1)), valid: c.hours >= leastHours}
+	today := dayExcess{day: c.day, valid: c.hours >= leastHours}
+	if today.valid {
+		today.share, today.usual = c.excess/c.usual, c.usual/float64(c.hours)
+	}
 	if c.away > c.hours {
 		c.elsewhere++
 	} else {
 		c.elsewhere = 0
 	}
-	c.excess, c.hours, c.away = 0, 0, 0
+	c.excess, c.usual, c.hours, c.away = 0, 0, 0, 0
 	if c.elsewhere >= mostElsewhere {
 		c.forget()
 		return
@@ -193,7 +204,7 @@ func (c *creeping) endDay(f *fan, s *sample) {
 func (c *creeping) judgeDay(f *fan, s *sample, d dayExcess) {
 	season, others := f.season(d.day)
 	c.alone = !others
-	excess := d.excess - season
+	excess := (d.share - season) * d.usual
 	if time.Duration(s.now-c.begun) < firstWeeks {
 		c.n++
 		c.spread += (math.Abs(excess) - c.spread) / float64(c.n)
@@ -227,10 +238,12 @@ func (c *creeping) judgeDay(f *fan, s *sample, d dayExcess) {
 // 6.3.2.3).
 func cumulate(sum, x, k float64) float64 { return max(0, sum+x-k) }
 
-// season is the median excess of the other fans of the building on a day.
-func (f *fan) season(day int) (median float64, known bool) {
+// season is the median excess of the other fans of the building on a day, as a
+// share of what each is used to; it is all of the season if enough of their risers
+// are about as high.
+func (f *fan) season(day int) (median float64, whole bool) {
 	var all [mostOther]float64
-	n := 0
+	n, alike := 0, 0
 	for _, other := range f.neighbours {
 		if other == f || n == mostOther || slices.Contains(f.partners, other) {
 			continue
@@ -238,8 +251,11 @@ func (f *fan) season(day int) (median float64, known bool) {
 		if c := other.creeping(); c != nil {
 			for _, d := range c.days {
 				if d.valid && d.day == day {
-					all[n] = d.excess
+					all[n] = d.share
 					n++
+					if f.asHigh(other) {
+						alike++
+					}
 				}
 			}
 		}
@@ -248,7 +264,20 @@ func (f *fan) season(day int) (median float64, known bool) {
 		return 0, false
 	}
 	slices.Sort(all[:n])
-	return (all[(n-1)/2] + all[n/2]) / 2, true
+	return (all[(n-1)/2] + all[n/2]) / 2, alike >= fewestOther
+}
+
+// asHigh reports whether another fan's riser is about as high, as far as the
+// fleet file says.
+func (f *fan) asHigh(other *fan) bool {
+	a, b := f.cfg.RiserHeight, other.cfg.RiserHeight
+	if a <= 0 {
+		a = commonHeight
+	}
+	if b <= 0 {
+		b = commonHeight
+	}
+	return max(a, b) <= 2*min(a, b)
 }
 
 // creeping returns the fan's rule of that name.

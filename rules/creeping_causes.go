@@ -12,7 +12,7 @@ func (c *creeping) finding(f *fan, s *sample) condition.Finding {
 	weeks := time.Duration(s.now-c.begun) / creepTime
 	besides := "and the other fans of its building do not"
 	if c.alone {
-		besides = "and no other fans tell the season from it"
+		besides = "and no other fans of such risers tell the season from it"
 	}
 	return condition.Finding{
 		Summary: fmt.Sprintf("needs %s of speed more than in the same hours of its first two weeks, %d weeks ago, %s",

@@ -102,6 +102,7 @@ func (e *Engine) judge(f *fan, j *judged, s *sample) {
 	if l.stands && l.state == condition.Absent {
 		e.clear(f.source, l, s.r.Time, condition.Recovered)
 		l.end()
+		f.relieve(j)
 	}
 	if l.stands {
 		e.settle(f, j, s.r.Time)

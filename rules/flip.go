@@ -18,7 +18,7 @@ const (
 	flipRamp    = 10 * time.Minute
 	flipSettles = 10 * time.Second // at the top, after which the reading has followed
 	flipLooks   = 30 * time.Second // how long it is looked at then, twice
-	flipRange   = 0.2              // of squared speed: less of it shows no climb
+	flipRange   = 0.3              // of squared speed: less of it shows no climb
 	flipLead    = 0.7              // how steep the second half of the climb must be, against the first
 	flipMade    = 0.6              // how far it must climb, against what the fan made at least
 	flipStood   = 0.85             // how much of where it stands must be there when the top is reached

@@ -53,11 +53,11 @@ const (
 	farSpeed     = 0.15
 	missedMoved  = 12
 	missedQuiet  = 30
-	doubtUsual   = 5 // enough to wait for the others
-	doubtMoved   = time.Hour
-	effectMoved  = 0.15 // change of the square of speed, with which pressure goes
-	farther      = 1.5  // than the speed ever went within one value
-	coarseCounts = 6    // a pressure of so many counts must follow it
+	doubtUsual   = 5               // enough to wait for the others
+	doubtsOver   = 5 * time.Minute // beyond the hold, for which others are held back
+	effectMoved  = 0.15            // change of the square of speed, with which pressure goes
+	farther      = 1.5             // than the speed ever went within one value
+	coarseCounts = 6               // a pressure of so many counts must follow it
 )
 
 func (c *frozen) configure(_ *fan, s condition.Setting) {
@@ -139,10 +139,20 @@ func (c *frozen) coarse(f *fan, s *sample, missing float64) bool {
 }
 
 // doubts: so many changes are missing that the value is as good as frozen, and
-// its holds are running.
+// the hold is running: from when the speed moved, or until then from when it
+// stood. Where only flat_hold is lacking it is waited for.
 func (c *frozen) doubts(f *fan, s *sample) bool {
-	return c.begun && !c.found && s.hasValue && (c.missed >= missedMoved && c.flat < c.flatHold ||
-		c.moved < doubtMoved && c.coarse(f, s, doubtUsual))
+	if !c.begun || c.found || !s.hasValue {
+		return false
+	}
+	stood, most := c.flat, c.hold+doubtsOver
+	switch {
+	case c.far:
+		stood = c.moved
+	case c.missed >= missedQuiet:
+		most = c.flatHold
+	}
+	return stood < most && (c.missed >= missedMoved || c.coarse(f, s, doubtUsual))
 }
 
 func (c *frozen) since() int64 { return c.began }

@@ -18,7 +18,8 @@ import (
 //     because at a start demand may outrun the fan. A run to the top and the
 //     release of an override follow demand, so nothing smaller there counts, for
 //     or against. A gust may do the same: after a start or a run to the top the
-//     fan must also stay there, reading as far wrong, for the hold.
+//     fan must also stay there, reading as far wrong, for the hold. A slow climb
+//     from standstill is followed to the top (lockstep.go).
 //   - limit: at its top speed, of its own or forced, it reads more than three
 //     times its setpoint and more than branch fans can push (beyond_pushes) with
 //     the wrong sign, for the hold. A demand peak alone does not do that.
@@ -47,6 +48,7 @@ type inverted struct {
 	flip   flip
 	turned turnedSign
 	end    toEnd
+	lock   lockstep
 	top    stand
 	mirror stand
 	right  stand // controls at its setpoint, or draws at its lowest
@@ -92,6 +94,9 @@ func (c *inverted) judge(f *fan, s *sample) condition.State {
 	}
 	if s.moved {
 		c.weigh(s.move, s)
+	}
+	if m, found := c.lock.watch(f, s, c.beyond); found && c.why == rightSign {
+		c.ran, c.far, c.proof = true, c.beyond, m
 	}
 	c.turn(f, s)
 	c.stand(f, s)
@@ -280,7 +285,7 @@ func (c *inverted) severity(s condition.Setting) condition.Severity { return s.S
 func (c *inverted) rest() {
 	c.top.rest()
 	c.mirror.rest()
-	c.ran, c.flip, c.turned, c.end = false, flip{}, turnedSign{}, toEnd{}
+	c.ran, c.flip, c.turned, c.end, c.lock = false, flip{}, turnedSign{}, toEnd{}, lockstep{}
 	c.right.forget()
 	c.signed.forget()
 }

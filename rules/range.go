@@ -29,12 +29,16 @@ import (
 //     within two polls and no more than twenty seconds, speaks for the sensor at
 //     once (where demand can reach the end: at a steady speed); else it must stand
 //     for demand_hold.
+//     No fan that drew takes its reading to an end within one poll of ten seconds
+//     or less: that is a jump, whatever the speed did.
 //   - An end that lies beyond what the fan should draw may be the truth while it
 //     is near its top, and is not judged then: a controller that believed it would
-//     slow the fan.
+//     slow the fan. If the reading jumped there at a steady speed it is the
+//     sensor's at every speed.
 //
 // A fan that is forced may truly draw more than its sensor can show; it is not
-// judged. It is over when the value has been within the range for two minutes.
+// judged. It is over when the value has been within the range for two minutes;
+// what the speed does meanwhile does not end it.
 type outOfRange struct {
 	hold       time.Duration
 	demandHold time.Duration
@@ -44,6 +48,7 @@ type outOfRange struct {
 	marked stand
 	side   end
 	slow   bool // the end may be the truth
+	jumped bool // to it, at a steady speed or faster than any fan could
 
 	// The last reading nearer to the setpoint than to the end.
 	inside bool
@@ -67,6 +72,7 @@ const (
 	rangeExit  = 2 * time.Minute
 	jumpTime   = 20 * time.Second // the longest for a jump
 	jumpSpeed  = 0.15             // the most that the speed may move at it
+	atOnce     = 10 * time.Second // too short for a wheel and its pressure to run to an end
 	reach      = 3.0              // times what a fan is known to make, it may
 	climbSpeed = 0.05             // the least that it moves while it takes the reading along
 	draughts   = 75.0             // Pa, what draught can do to a riser
@@ -146,7 +152,7 @@ func (c *outOfRange) judge(f *fan, s *sample) condition.State {
 	if side != noEnd && side != c.side {
 		c.arrive(f, s, side)
 	}
-	evidence := side != noEnd && f.proves(side, s) && !f.drawn(side, s)
+	evidence := side != noEnd && f.proves(side, s) && (c.stand.full || c.jumped || !f.drawn(side, s))
 	w := wait{hold: c.hold, grace: rangeGrace, exit: rangeExit}
 	if c.slow {
 		w.hold = max(c.hold, c.demandHold)
@@ -181,16 +187,33 @@ func (f *fan) unvalued(r *reading.Reading) bool {
 
 // arrive notes how the reading came to an end of its range.
 func (c *outOfRange) arrive(f *fan, s *sample, side end) {
-	c.stand.forget()
 	c.side = side
+	if c.stand.full { // from the one end to the other
+		return
+	}
+	c.stand.forget()
 	took, faster := time.Duration(s.now-c.at), s.speed-c.speed
-	reachable := c.reachable(f, s, side)
-	jumped := c.inside && took <= min(2*s.step, jumpTime) && (math.Abs(faster) <= jumpSpeed || !reachable)
-	climbed := c.inside && faster > climbSpeed && f.sense*f.limit(side) > 0 &&
+	soon := c.inside && took <= min(2*s.step, jumpTime)
+	climbed := c.climbed(f, s, side)
+	c.jumped = soon && math.Abs(faster) <= jumpSpeed && !climbed || c.broke(f, s, side)
+	c.slow = !c.jumped && (climbed || c.reachable(f, s, side))
+}
+
+// broke reports whether the reading of a fan that drew left it for an end on the
+// side of demand from one poll to the next.
+func (c *outOfRange) broke(f *fan, s *sample, side end) bool {
+	return c.inside && c.speed >= f.cfg.StoppedBelow && f.sense*c.value <= -s.tolerance && f.sense*f.limit(side) > c.pushes &&
+		time.Duration(s.now-c.at) <= min(s.step, atOnce)
+}
+
+// climbed reports whether the fan may have taken its reading to an end with the
+// wrong sign, as it sped up.
+func (c *outOfRange) climbed(f *fan, s *sample, side end) bool {
+	limit := math.Abs(f.limit(side))
+	return c.inside && s.speed-c.speed > climbSpeed && f.sense*f.limit(side) > 0 &&
 		(c.speed >= f.cfg.StoppedBelow || f.sense*c.value <= c.pushes) &&
-		math.Abs(f.limit(side)) <= c.pushes+reach*f.response.reference(s)*f.load(s.speed) &&
-		math.Abs(f.limit(side))*c.speed*c.speed <= (math.Abs(c.value)+c.pushes)*s.speed*s.speed
-	c.slow = climbed || !jumped && reachable
+		limit <= c.pushes+reach*f.response.reference(s)*f.load(s.speed) &&
+		limit*c.speed*c.speed <= (math.Abs(c.value)+c.pushes)*s.speed*s.speed
 }
 
 // limit is the value at an end.

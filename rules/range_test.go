@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -52,6 +53,59 @@ func TestASensorAtTheEndOfItsRangeIsFoundAndNothingBeside(t *testing.T) {
 				}
 			})
 		}
+	}
+}
+
+// A reading that leaps to an end is the sensor's whatever the speed does then, and
+// stands until the reading leaves it.
+func TestALeapToAnEndIsTheSensorsAtEverySpeed(t *testing.T) {
+	for name, scene := range map[string]struct {
+		end   float64
+		speed func(since time.Duration) float64
+	}{
+		"fast, and on as before": {end: -250, speed: func(time.Duration) float64 { return 0.7 }},
+		"wanders about the middle of its speeds": {end: -250,
+			speed: func(since time.Duration) float64 { return 0.6 + 0.1*math.Cos(since.Minutes()/9) }},
+		"the loop leaps to its top with it": {end: 272, speed: func(time.Duration) float64 { return 1 }},
+	} {
+		for _, every := range polls[:2] {
+			t.Run(name+" every "+every.String(), func(t *testing.T) {
+				fleet := fleetPolled(every)
+				ranged(-250, 250)(fleet.Fans[0])
+				tr := newTrace(t, fleet)
+				well := func(_ reading.FanID, since time.Duration) (reading.Outcome, values) {
+					return reading.OK, at(0.65+0.01*math.Sin(since.Seconds()), -30+math.Sin(7*since.Seconds()))
+				}
+				tr.play(time.Hour, well)
+				tr.play(3*time.Hour, func(_ reading.FanID, since time.Duration) (reading.Outcome, values) {
+					return reading.OK, at(scene.speed(since), scene.end)
+				})
+				tr.within(condition.SensorOutOfRange, midnight.Add(time.Hour), 6*time.Minute)
+				tr.play(10*time.Minute, well)
+				if n := len(tr.got); n != 2 || tr.got[1].Reason != condition.Recovered {
+					t.Errorf("changes are %v", tr.log)
+				}
+			})
+		}
+	}
+}
+
+// A reading that comes back from the end of its range is no step of demand.
+func TestASensorThatComesBackIsNoDemand(t *testing.T) {
+	fleet := fleetPolled(5 * time.Second)
+	ranged(-500, 500)(idling(fleet.Fans[0]))
+	tr := newTrace(t, fleet)
+	reads := func(pressure float64) func(reading.FanID, time.Duration) (reading.Outcome, values) {
+		return func(_ reading.FanID, since time.Duration) (reading.Outcome, values) {
+			return reading.OK, at(0, pressure+0.5*math.Sin(7*since.Seconds()))
+		}
+	}
+	tr.play(2*time.Hour, reads(-3))
+	tr.play(3*time.Hour, reads(-500.5))
+	tr.play(3*time.Hour, reads(-3))
+	tr.within(condition.SensorOutOfRange, midnight.Add(2*time.Hour), 6*time.Minute)
+	if n := len(tr.got); n != 2 {
+		t.Errorf("changes are %v", tr.log)
 	}
 }
 

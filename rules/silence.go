@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math/bits"
+	"slices"
 	"time"
 
 	"fanwarden/rules/condition"
@@ -118,6 +119,23 @@ func (e *Engine) settle(f *fan, j *judged, now time.Time) {
 		j.rule.forget()
 	case !l.active && !f.doubted(j):
 		e.raise(f.source, l, now)
+	}
+}
+
+// relieve drops what the fan's rules were about to find on readings that a
+// cause had spoilt, when it is over: a reading that comes back from the end of its
+// range is no step of demand.
+func (f *fan) relieve(cause *judged) {
+	switch cause.life.name {
+	case condition.SensorFrozen, condition.SensorOutOfRange, condition.InvertedSign:
+	default:
+		return
+	}
+	for i := range f.rules {
+		j := &f.rules[i]
+		if causes := explained(j.life.name); slices.Contains(causes[:], cause.life.name) {
+			j.rule.rest()
+		}
 	}
 }
 

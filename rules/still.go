@@ -158,7 +158,7 @@ func (f *fan) watchStill(s *sample) {
 // compare says what is the same and learns from it.
 func (w *still) compare(f *fan, s *sample, whole uint64) stillness {
 	v := &w.run
-	if f.mode.resting {
+	if w.rests(f, s) {
 		v = &w.rest
 	}
 	now := stillness{known: true, same: s.value == w.value, all: whole == w.whole, leaps: w.share(f, s), change: v.usual()}
@@ -195,16 +195,25 @@ func (w *still) compare(f *fan, s *sample, whole uint64) stillness {
 // then the value stands, whatever else does.
 func (w *still) alone() bool { return w.before > aloneMissed || w.fast-w.slow > aloneSpeed }
 
+// rests reports whether the fan stands and may read what it reads at rest. On
+// discharge that is about nothing: one that stands and still reads its setpoint is
+// driven by a partner, and as lively as while it runs, or frozen.
+func (w *still) rests(f *fan, s *sample) bool {
+	return f.mode.resting && !(f.sense < 0 && s.hasSetpoint && s.demand <= s.target)
+}
+
 // share is the chance at which the value leaps from one reading to the next. A
 // reading of about nothing is that of a fan that moves no air, whatever its
-// speed: it may be as quiet as at rest. At an end of its range a value is still.
+// speed: it may be as quiet as at rest, which is not known of a fan that never
+// rested, but for a sensor that shows no less than nothing. At an end of its
+// range a value is still.
 func (w *still) share(f *fan, s *sample) float64 {
 	switch {
 	case f.endOf(s) != noEnd:
 		return 0
-	case f.mode.resting:
+	case w.rests(f, s):
 		return w.rest.share()
-	case math.Abs(s.value) <= max(s.tolerance, 2*w.count):
+	case math.Abs(s.value) <= max(s.tolerance, 2*w.count) && (s.value == 0 || w.rest.learned()):
 		return min(w.run.share(), w.rest.share())
 	}
 	return w.run.share()

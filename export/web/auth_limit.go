@@ -6,10 +6,11 @@ import (
 	"time"
 )
 
-// Figures of the limit. (Engineering choices: a person who mistypes is not
-// held up; a program that guesses gets six tries a minute.)
+// Figures of the limit. (Engineering choices: neither a person who mistypes nor a
+// page that asks for much at once is held up; a program that guesses gets six
+// tries a minute.)
 const (
-	wrongAtOnce = 10
+	wrongAtOnce = 20
 	wrongEvery  = 10 * time.Second
 	mostSources = 4096
 )

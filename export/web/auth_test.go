@@ -2,9 +2,11 @@ package web
 
 import (
 	"context"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -245,6 +247,26 @@ func TestOneHashAtATime(t *testing.T) {
 	if good, err := l.check(t.Context(), &web, "lee", "battery staple"); !good || err != nil {
 		t.Errorf("afterwards lee is refused: %v", err)
 	}
+}
+
+// Many at once, right and wrong, do not get into each other's way.
+func TestManyLogInAtOnce(t *testing.T) {
+	h := atDesk(t, newDesk(t))
+	var all sync.WaitGroup
+	for i := range wrongAtOnce {
+		all.Go(func() {
+			if w := try(h, "GET", "/api/v1/backup", home, with("kim", kimsPassword)); w.Code != 200 {
+				t.Errorf("kim: %d %s", w.Code, w.Body)
+			}
+		})
+		all.Go(func() {
+			from := fmt.Sprintf("192.0.2.%d:1", 100+i)
+			if w := try(h, "GET", "/api/v1/backup", from, with("kim", "x")); w.Code != 401 {
+				t.Errorf("somebody else: %d %s", w.Code, w.Body)
+			}
+		})
+	}
+	all.Wait()
 }
 
 // An unknown name is compared with a hash like a known one's, so that the time

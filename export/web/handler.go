@@ -49,7 +49,8 @@ type site struct {
 // Handler serves the page, the interface in JSON, /healthz, /readyz and, with
 // the handler it is given, /metrics.
 //
-// A wrong method gets 405 with the ones that are allowed, an unknown path 404.
+// A wrong method gets 405 with the ones that are allowed, an unknown path 404;
+// every error under /api is JSON.
 func Handler(o Options) http.Handler {
 	s := &site{snapshot: o.Snapshot, now: o.Now, desk: o.Desk, gate: newGate(o),
 		page: template.Must(template.ParseFS(assets, "assets/page.html")), style: fingerprint("assets/page.css")}
@@ -57,7 +58,7 @@ func Handler(o Options) http.Handler {
 	for _, r := range s.routes(o.Metrics) {
 		mux.Handle(r.pattern, s.gate.guard(r.need, r.serve))
 	}
-	return guarded(mux)
+	return guarded(lost(mux))
 }
 
 // route is one path, who may use it, and what answers.

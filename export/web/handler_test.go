@@ -57,7 +57,10 @@ func TestAnswers(t *testing.T) {
 		"gateway, early":    {nil, "GET", "/api/v1/gateways/birch-roof", 503, "application/json", `"error":`},
 		"no such gateway":   {full, "GET", "/api/v1/gateways/x", 404, "application/json", "there is no gateway"},
 		"nothing there":     {full, "GET", "/nothing", 404, "", ""},
-		"wrong method":      {full, "POST", "/api/v1/fleet", 405, "", ""},
+		"wrong method":      {full, "POST", "/api/v1/fleet", 405, "application/json", `{"error":"POST is not for this path; it takes GET, HEAD"}`},
+		"no such path":      {full, "GET", "/api/v1/alarm", 404, "application/json", `{"error":"there is no such path; /api/v1/openapi.json`},
+		"no such version":   {full, "POST", "/api/v2/fleet", 404, "application/json", `"error"`},
+		"description":       {full, "GET", "/api/v1/openapi.json", 200, "application/json", `"openapi": "3.1.0"`},
 		"deleting the page": {full, "DELETE", "/", 405, "", ""},
 		"posting metrics":   {full, "POST", "/metrics", 405, "", ""},
 	} {
