@@ -53,7 +53,7 @@ func asked(t *testing.T) map[string][]string {
 			section = "Before the first table"
 		case strings.HasPrefix(section, "[rules."):
 			section = "[rules.X]"
-		case section == "[pointmaps]" || section == "[pointmaps.X.points]" || section == "[rules]" || section == "[fans.rules]":
+		case section == "[web.users]" || section == "[web.tokens]" || section == "[pointmaps]" || section == "[pointmaps.X.points]" || section == "[rules]" || section == "[fans.rules]":
 			continue // the keys are names
 		}
 		for key := range keys {

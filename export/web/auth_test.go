@@ -251,17 +251,19 @@ func TestOneHashAtATime(t *testing.T) {
 
 // Many at once, right and wrong, do not get into each other's way.
 func TestManyLogInAtOnce(t *testing.T) {
-	h := atDesk(t, newDesk(t))
+	web := people(t)
+	web.ReadingNeedsLogin = true
+	h := handling(newDesk(t), func() config.Web { return web })
 	var all sync.WaitGroup
 	for i := range wrongAtOnce {
 		all.Go(func() {
-			if w := try(h, "GET", "/api/v1/backup", home, with("kim", kimsPassword)); w.Code != 200 {
+			if w := try(h, "GET", "/api/v1/alarms", home, with("kim", kimsPassword)); w.Code != 200 {
 				t.Errorf("kim: %d %s", w.Code, w.Body)
 			}
 		})
 		all.Go(func() {
 			from := fmt.Sprintf("192.0.2.%d:1", 100+i)
-			if w := try(h, "GET", "/api/v1/backup", from, with("kim", "x")); w.Code != 401 {
+			if w := try(h, "GET", "/api/v1/alarms", from, with("kim", "x")); w.Code != 401 {
 				t.Errorf("somebody else: %d %s", w.Code, w.Body)
 			}
 		})

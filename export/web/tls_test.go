@@ -10,6 +10,7 @@ import (
 	"encoding/pem"
 	"errors"
 	"io"
+	"log"
 	"math/big"
 	"net"
 	"net/http"
@@ -70,7 +71,7 @@ func served(t *testing.T, of *tls.Config) string {
 		t.Fatal(err)
 	}
 	server := NewServer(listener.Addr().String(), http.HandlerFunc(serveHealth))
-	server.TLSConfig = of
+	server.TLSConfig, server.ErrorLog = of, log.New(io.Discard, "", 0) // of handshakes that are meant to fail
 	ended := make(chan error)
 	go func() { ended <- Serve(server, listener) }()
 	t.Cleanup(func() {
