@@ -192,6 +192,10 @@ func (d *Daemon) startWeb() error {
 		return errors.Join(fmt.Errorf("[web] tls_cert: %w", err), listener.Close())
 	}
 	d.addr = listener.Addr()
+	scheme := "http"
+	if server.TLSConfig != nil {
+		scheme = "https"
+	}
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
@@ -207,10 +211,6 @@ func (d *Daemon) startWeb() error {
 		}
 		<-ended
 	})
-	scheme := "http"
-	if server.TLSConfig != nil {
-		scheme = "https"
-	}
 	d.log.Info("listening", zap.String("url", scheme+"://"+d.addr.String()+"/"))
 	d.warnExposed()
 	return nil
