@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"net"
 	"sort"
 
 	"fanwarden/poller/reading"
@@ -35,6 +36,7 @@ func Audit(fleet *Fleet) []Warning {
 		a.reach(f)
 	}
 	a.gateways()
+	a.exposed()
 	sort.SliceStable(a.warnings, func(i, j int) bool {
 		x, y := a.warnings[i], a.warnings[j]
 		if x.File != y.File {
@@ -158,6 +160,24 @@ func (f *Fan) restartPoint() float64 {
 		return f.Setpoint - f.RestartRise
 	}
 	return f.Setpoint + f.RestartRise
+}
+
+// exposed warns of a page that others than this machine reach without its
+// proving itself, or where nobody could act.
+func (a *audit) exposed() {
+	w := a.fleet.Web
+	host, _, err := net.SplitHostPort(w.Listen)
+	if ip := net.ParseIP(host); err != nil || host == "localhost" || ip != nil && ip.IsLoopback() {
+		return
+	}
+	if w.TLSCert == "" {
+		a.warnings = append(a.warnings, Warning{File: a.fleet.Path, Line: a.fleet.webLine,
+			What: "[web] listens beyond this machine without TLS", Remedy: "give tls_cert and tls_key, or put a proxy with TLS before it"})
+	}
+	if len(w.Users) == 0 {
+		a.warnings = append(a.warnings, Warning{File: a.fleet.Path, Line: a.fleet.webLine,
+			What: "[web] listens beyond this machine, and nobody can log in", Remedy: "make users with `fanwarden hash`"})
+	}
 }
 
 // gateways names those that nothing is read through.

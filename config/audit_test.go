@@ -68,6 +68,8 @@ func TestAudit(t *testing.T) {
 		{"setpoint beyond the probe", runs + "probe_range = \"-25..25 Pa\"", []string{"not within what the probe can read"}},
 		{"restart beyond the probe", idle + "restart_rise = \"90 Pa\"\nprobe_range = \"-50..50 Pa\"", []string{"cannot read the restart point"}},
 		{"gateway without fans", runs + "[[gateways]]\nid = \"spare\"\nbuilding = \"alder\"\nurl = \"udp://10.20.3.21\"", []string{`gateway "spare" has no fan`}},
+		{"seen by others", runs + "[web]\nlisten = \":9640\"", []string{"without TLS", "nobody can log in"}},
+		{"seen by this machine", runs + "[web]\nlisten = \"[::1]:9640\"", nil},
 		{"life safety", runs + "life_safety = true\nduty = \"smoke_control\"", nil},
 	} {
 		t.Run(c.name, func(t *testing.T) { expectWarnings(t, warnings(t, c.more), c.want) })

@@ -28,6 +28,8 @@ type Fleet struct {
 	Buildings  []*Building
 	Gateways   []*Gateway
 	Fans       []*Fan
+
+	webLine int // of [web], for warnings
 }
 
 // Web is where the daemon is seen, and by whom.

@@ -18,6 +18,7 @@ const leastCost = 10
 
 func (a *assembly) web(t *table) {
 	w := &a.fleet.Web
+	a.fleet.webLine = t.lineOf("listen")
 	w.Listen = t.text("listen", defaultListen)
 	if problem := badListen(w.Listen); problem != "" {
 		t.fault("listen", problem, `write host:port, as in "127.0.0.1:9640", or ":9640" for every address of the machine`)

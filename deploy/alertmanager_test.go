@@ -124,14 +124,23 @@ func await(t *testing.T, url string) {
 	}
 }
 
+// over, as a label, says that the alert has ended; it is not sent as one.
+const over = "over"
+
 func postAlerts(t *testing.T, url string, alerts []labels) {
 	t.Helper()
 	type alert struct {
-		Labels labels `json:"labels"`
+		Labels labels    `json:"labels"`
+		EndsAt time.Time `json:"endsAt"`
 	}
 	var body []alert
 	for _, l := range alerts {
-		body = append(body, alert{l})
+		ends := time.Now().Add(time.Hour)
+		if l[over] != "" {
+			ends = time.Now()
+			delete(l, over)
+		}
+		body = append(body, alert{l, ends})
 	}
 	content, err := json.Marshal(body)
 	if err != nil {
@@ -221,6 +230,37 @@ func TestAlertmanagerKeepsTicketsUntilMorning(t *testing.T) {
 	}
 	post(ofFan("FanMovesNoAir", "cedar", 1, "page")) // a group's wait later
 	if m := next(t, sent); m.Receiver != "pages" {
+		t.Errorf("%+v", m)
+	}
+}
+
+// When the daemon goes, Prometheus soon takes its alerts to have ended. Nobody
+// is told that a fan is well.
+func TestAlertmanagerTellsNobodyThatAFanIsWellWhenTheDaemonIsGone(t *testing.T) {
+	post, sent := alertmanager(t, always)
+	fan := func(instance string, n int) labels {
+		l := ofFan("FanHunting", "alder", n, "page")
+		l["instance"], l["gateway"] = instance, instance
+		return l
+	}
+	post(fan("a", 1))
+	next(t, sent)
+	post(fan("b", 2))
+	next(t, sent)
+	post(labels{"alertname": "FanwardenDown", "instance": "a", "severity": "page"})
+	if m := next(t, sent); m.Labels["gateway"] != "" {
+		t.Errorf("%+v", m)
+	}
+	gone, well := fan("a", 1), fan("b", 2)
+	gone[over], well[over] = "yes", "yes"
+	post(gone)
+	// Of the other daemon it is told, in time for the first to have been.
+	post(labels{"alertname": "FanwardenStoreDown", "instance": "b", "severity": "page"})
+	if m := next(t, sent); m.Labels["gateway"] != "" {
+		t.Errorf("%+v", m)
+	}
+	post(well)
+	if m := next(t, sent); m.Status != "resolved" || m.Labels["gateway"] != "b" {
 		t.Errorf("%+v", m)
 	}
 }
