@@ -186,6 +186,7 @@ const always = "      - years: [\"2000:2999\"]\n"
 // Forty fans of a gateway are one message; behind a gateway that is down there is
 // none of them, but its own.
 func TestAlertmanagerTellsFortyFansOnce(t *testing.T) {
+	t.Parallel()
 	post, sent := alertmanager(t, always)
 	post(labels{"alertname": "GatewayDown", "building": "alder", "gateway": "alder-roof", "condition": "gateway_down", "severity": "page"})
 	first := next(t, sent)
@@ -208,6 +209,7 @@ func TestAlertmanagerTellsFortyFansOnce(t *testing.T) {
 
 // The more urgent of two silences the other, of the same fan only.
 func TestAlertmanagerTellsTheMoreUrgent(t *testing.T) {
+	t.Parallel()
 	post, sent := alertmanager(t, always)
 	post(ofFan("FanHunting", "alder", 1, "page"))
 	if m := next(t, sent); m.Receiver != "pages" {
@@ -222,6 +224,7 @@ func TestAlertmanagerTellsTheMoreUrgent(t *testing.T) {
 
 // Outside working hours a ticket waits, and a page does not.
 func TestAlertmanagerKeepsTicketsUntilMorning(t *testing.T) {
+	t.Parallel()
 	post, sent := alertmanager(t, "      - years: [\"2000\"]\n")
 	post(ofFan("FanHunting", "alder", 1, "ticket"))
 	post(ofFan("FanMovesNoAir", "birch", 1, "page"))
@@ -237,6 +240,7 @@ func TestAlertmanagerKeepsTicketsUntilMorning(t *testing.T) {
 // When the daemon goes, Prometheus soon takes its alerts to have ended. Nobody
 // is told that a fan is well.
 func TestAlertmanagerTellsNobodyThatAFanIsWellWhenTheDaemonIsGone(t *testing.T) {
+	t.Parallel()
 	post, sent := alertmanager(t, always)
 	fan := func(instance string, n int) labels {
 		l := ofFan("FanHunting", "alder", n, "page")
