@@ -16,9 +16,9 @@ import (
 //     where they cannot push it, suffices; of smaller ones it takes two with no
 //     right one between, of which at least one is a stop or a forced step,
 //     because at a start demand may outrun the fan. A run to the top and the
-//     release of an override follow demand, so nothing smaller there counts, for
+
 //     or against. A gust may do the same: after a start or a run to the top the
-//     fan must also stay there, reading as far wrong, for the hold. A slow climb
+//     fan must also stay there, reading as far wrong, for the hold. A climb
 //     from standstill is followed to the top (lockstep.go).
 //   - limit: at its top speed, of its own or forced, it reads more than three
 //     times its setpoint and more than branch fans can push (beyond_pushes) with
@@ -95,8 +95,9 @@ func (c *inverted) judge(f *fan, s *sample) condition.State {
 	if s.moved {
 		c.weigh(s.move, s)
 	}
-	if m, found := c.lock.watch(f, s, c.beyond); found && c.why == rightSign {
-		c.ran, c.far, c.proof = true, c.beyond, m
+	if m, found := c.lock.watch(f, s, c.beyond, c.limit); found && c.why == rightSign {
+		c.find(wrongMove)
+		c.proof = m
 	}
 	c.turn(f, s)
 	c.stand(f, s)
