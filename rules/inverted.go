@@ -17,15 +17,15 @@ import (
 //     right one between, of which at least one is a stop or a forced step,
 //     because at a start demand may outrun the fan. A run to the top and the
 
-//     or against. A gust may do the same: after a start or a run to the top the
-//     fan must also stay there, reading as far wrong, for the hold. A climb
-//     from standstill is followed to the top (lockstep.go).
-//   - limit: at its top speed, of its own or forced, it reads more than three
-//     times its setpoint and more than branch fans can push (beyond_pushes) with
-//     the wrong sign, for the hold. A demand peak alone does not do that.
-//   - mirrored: between its limits it holds minus its setpoint within the
-//     tolerance, for mirrored_hold: the controller sees the right sign and only
-//     the reading here has lost it.
+//	  or against. A gust may do the same: after a start or a run to the top the
+//	  fan must also stay there, reading as far wrong, for the hold. A climb
+//	  from standstill is followed to the top (lockstep.go).
+//	- limit: at its top speed, of its own or forced, it reads more than three
+//	  times its setpoint and more than branch fans can push (beyond_pushes) with
+//	  the wrong sign, for the hold. A demand peak alone does not do that.
+//	- mirrored: between its limits it holds minus its setpoint within the
+//	  tolerance, for mirrored_hold: the controller sees the right sign and only
+//	  the reading here has lost it.
 //
 // How pressure and speed go together while the fan controls is no evidence: in
 // a closed loop either sign can come out. A sensor at the end of its range shows
@@ -115,6 +115,8 @@ func (c *inverted) judge(f *fan, s *sample) condition.State {
 func (c *inverted) weigh(m move, s *sample) {
 	need := max(2*s.tolerance, math.Abs(s.target)/2)
 	switch wrong := m.wrongWay(); {
+	case m.kind.climbs() && !m.reachable(c.beyond):
+		// a sensor that goes its own way
 	case m.clipped:
 		if m.kind.climbs() && m.within > c.beyond && m.within-m.from > c.beyond && m.to > m.within && c.why == rightSign {
 			c.ran, c.far, c.proof = true, c.beyond, m // it was far wrong before it came to the end of the range
@@ -156,7 +158,7 @@ func (c *inverted) turn(f *fan, s *sample) {
 		c.ran, c.far, c.proof = true, c.beyond, m
 		c.top.forget()
 	}
-	if m, found := c.flip.watch(f, s); found {
+	if m, found := c.flip.watch(f, s); found && m.reachable(c.beyond) {
 		c.ran, c.far, c.proof = true, (m.to-m.from)/2, m
 		c.top.forget()
 	}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"fanwarden/config"
+	"fanwarden/rules/condition"
 )
 
 // lockstep watches a climb from standstill. With a wrong sign the reading rises
@@ -56,6 +57,9 @@ func (l *lockstep) watch(f *fan, s *sample, beyond float64, hold wait) (move, bo
 	if s.step == 0 || f.clipped(s.value) || f.mode.resting {
 		*l = lockstep{rest: s.step > 0 && f.mode.resting && !f.clipped(s.value), from: s.level}
 		return move{}, false
+	}
+	if !l.rest && s.was == condition.Disabled && f.mode.started && f.mode.startAt == s.now {
+		l.rest, l.from = true, s.level // nobody judges a fan that may not run
 	}
 	if l.rest {
 		l.begin(s)
