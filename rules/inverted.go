@@ -9,23 +9,24 @@ import (
 
 // inverted judges inverted_sign: the fan reads its pressure with the wrong
 // sign, because the probe side is set wrong, its tubes are swapped, or the sign
-// was lost in the point map. One of three things shows it:
+// was lost in the point map. One of four things shows it:
 //
 //   - moves: the reading moves the wrong way at a start, a stop, a forced step or
 //     a run to the top (moves.go). A move by more than branch fans can push, to
 //     where they cannot push it, suffices; of smaller ones it takes two with no
 //     right one between, of which at least one is a stop or a forced step,
 //     because at a start demand may outrun the fan. A run to the top and the
-
-//	  or against. A gust may do the same: after a start or a run to the top the
-//	  fan must also stay there, reading as far wrong, for the hold. A climb
-//	  from standstill is followed to the top (lockstep.go).
-//	- limit: at its top speed, of its own or forced, it reads more than three
-//	  times its setpoint and more than branch fans can push (beyond_pushes) with
-//	  the wrong sign, for the hold. A demand peak alone does not do that.
-//	- mirrored: between its limits it holds minus its setpoint within the
-//	  tolerance, for mirrored_hold: the controller sees the right sign and only
-//	  the reading here has lost it.
+//     release of an override follow demand, so nothing smaller there counts, for
+//     or against. A gust may do the same: after a start or a run to the top the
+//     fan must also stay there, reading as far wrong, for the hold.
+//   - climb: from standstill the reading rises in lockstep with the squared speed
+//     and stands there for the hold (lockstep.go).
+//   - limit: at its top speed, of its own or forced, it reads more than three
+//     times its setpoint and more than branch fans can push (beyond_pushes) with
+//     the wrong sign, for the hold. A demand peak alone does not do that.
+//   - mirrored: between its limits it holds minus its setpoint within the
+//     tolerance, for mirrored_hold: the controller sees the right sign and only
+//     the reading here has lost it.
 //
 // How pressure and speed go together while the fan controls is no evidence: in
 // a closed loop either sign can come out. A sensor at the end of its range shows
