@@ -19,7 +19,7 @@ import (
 type when struct {
 	modes  modes
 	after  uint16 // s
-	always bool // in every mode, and whatever could not be read
+	always bool   // in every mode, and whatever could not be read
 }
 
 // modes is a set of modes.
