@@ -25,7 +25,8 @@ const (
 )
 
 // flip watches for the moment at which tubes are swapped, or a sign is lost:
-// the reading turns to its mirror image within two polls at an unchanged speed.
+// the reading turns to its mirror image within two polls at an unchanged speed,
+// of a fan that was not on its way up: that one follows demand already.
 // A step of demand may do that too. What parts them is what follows when the
 // controller drives the fan to its top: a swapped reading climbs with the square
 // of the speed (fan laws) from where it has turned to, and stands where the top
@@ -35,6 +36,7 @@ const (
 type flip struct {
 	slow   filter  // the reading before, from demand
 	noise  filter  // its mean distance from that
+	pace   filter  // the speed before
 	fed    [2]seen // the last two samples, the newest first
 	stage  flipStage
 	at     int64
@@ -99,7 +101,8 @@ func (w *flip) watch(f *fan, s *sample) (move, bool) {
 // turns reports whether the reading has just turned to its mirror image.
 func (w *flip) turns(s *sample) bool {
 	for i, before := range w.fed {
-		if before.good && math.Abs(s.speed-before.speed) <= flipSpeed/float64(i+1) && w.mirrors(before, s) {
+		if before.good && math.Abs(s.speed-before.speed) <= flipSpeed/float64(i+1) && math.Abs(before.speed-w.pace.value) <= flipSpeed &&
+			w.mirrors(before, s) {
 			return true
 		}
 	}
@@ -138,6 +141,7 @@ func (w *flip) begin(s *sample) {
 func (w *flip) remember(s *sample) {
 	step := s.step
 	w.slow.feed(s.demand, step, flipCalm)
+	w.pace.feed(s.speed, step, flipCalm)
 	w.noise.feed(math.Abs(s.demand-w.slow.value), step, flipNoise)
 	w.fed[1] = w.fed[0]
 	w.fed[0] = seen{good: true, value: s.demand, slow: w.slow.value, speed: s.speed}

@@ -9,7 +9,7 @@ import (
 
 // inverted judges inverted_sign: the fan reads its pressure with the wrong
 // sign, because the probe side is set wrong, its tubes are swapped, or the sign
-// was lost in the point map. One of three things shows it:
+// was lost in the point map. One of four things shows it:
 //
 //   - moves: the reading moves the wrong way at a start, a stop, a forced step or
 //     a run to the top (moves.go). A move by more than branch fans can push, to
@@ -18,8 +18,9 @@ import (
 //     because at a start demand may outrun the fan. A run to the top and the
 //     release of an override follow demand, so nothing smaller there counts, for
 //     or against. A gust may do the same: after a start or a run to the top the
-//     fan must also stay there, reading as far wrong, for the hold. A slow climb
-//     from standstill is followed to the top (lockstep.go).
+//     fan must also stay there, reading as far wrong, for the hold.
+//   - climb: from standstill the reading rises in lockstep with the squared speed
+//     and stands there for the hold (lockstep.go).
 //   - limit: at its top speed, of its own or forced, it reads more than three
 //     times its setpoint and more than branch fans can push (beyond_pushes) with
 //     the wrong sign, for the hold. A demand peak alone does not do that.
@@ -95,8 +96,9 @@ func (c *inverted) judge(f *fan, s *sample) condition.State {
 	if s.moved {
 		c.weigh(s.move, s)
 	}
-	if m, found := c.lock.watch(f, s, c.beyond); found && c.why == rightSign {
-		c.ran, c.far, c.proof = true, c.beyond, m
+	if m, found := c.lock.watch(f, s, c.beyond, c.limit); found && c.why == rightSign {
+		c.find(wrongMove)
+		c.proof = m
 	}
 	c.turn(f, s)
 	c.stand(f, s)
@@ -114,6 +116,8 @@ func (c *inverted) judge(f *fan, s *sample) condition.State {
 func (c *inverted) weigh(m move, s *sample) {
 	need := max(2*s.tolerance, math.Abs(s.target)/2)
 	switch wrong := m.wrongWay(); {
+	case m.kind.climbs() && !m.reachable(c.beyond):
+		// a sensor that goes its own way
 	case m.clipped:
 		if m.kind.climbs() && m.within > c.beyond && m.within-m.from > c.beyond && m.to > m.within && c.why == rightSign {
 			c.ran, c.far, c.proof = true, c.beyond, m // it was far wrong before it came to the end of the range
@@ -155,7 +159,7 @@ func (c *inverted) turn(f *fan, s *sample) {
 		c.ran, c.far, c.proof = true, c.beyond, m
 		c.top.forget()
 	}
-	if m, found := c.flip.watch(f, s); found {
+	if m, found := c.flip.watch(f, s); found && m.reachable(c.beyond) {
 		c.ran, c.far, c.proof = true, (m.to-m.from)/2, m
 		c.top.forget()
 	}

@@ -54,6 +54,13 @@ func (m move) faster() float64 {
 	return m.from
 }
 
+// reachable reports whether the fan can have brought the reading there: the
+// square of the speed (fan laws) takes it no farther than from what it read and
+// what branch fans pushed. At a start the first reading has not followed yet.
+func (m move) reachable(pushed float64) bool {
+	return m.kind == start || m.to*m.slow*m.slow <= (math.Abs(m.from)+pushed)*m.fast*m.fast
+}
+
 // climbs reports whether the fan speeds up by itself in such a move.
 func (k moveKind) climbs() bool { return k == start || k == run }
 

@@ -13,7 +13,8 @@ import (
 //
 //   - still: something beside the reading says that the wheel does not turn, for
 //     proven_hold (wheel.go). The reading must be short of setpoint as well: a fan
-//     that holds its setpoint has a bad proof.
+//     that holds its setpoint has a bad proof. Little power shows it only where the
+//     reading shows no pull either.
 //   - nothing: the reading shows no pull at all, for the hold, and it did not
 //     follow the speed either. As the fan climbed the reading stayed where it was;
 //     or a stop or a forced step moved it by less than a seventh of what such
@@ -104,12 +105,13 @@ func (f *fan) commanded(s *sample) bool {
 // weigh feeds the evidence of a fan that ought to move something.
 func (c *noEffect) weigh(f *fan, s *sample, says wheelSays) {
 	short := s.short() > s.tolerance
-	if c.still.feed(s.now, s.gap, says >= wheelStands && short, c.proven) {
-		c.find(f, wheelStill, c.still.since)
-	}
 	least := f.nothing(s)
 	if c.nothing.held {
 		least *= 1.5
+	}
+	stands := says >= wheelStands && (says != noPower || max(s.level, s.demand) >= least) // a weak fan takes little power, and pulls
+	if c.still.feed(s.now, s.gap, stands && short, c.proven) {
+		c.find(f, wheelStill, c.still.since)
 	}
 	none := s.level >= least && short && !f.clipped(s.value) && says != wheelLoaded
 	if c.nothing.feed(s.now, s.gap, none, c.patience(f, s)) && s.mode != condition.Controlling && f.shownNothing(s) {

@@ -30,6 +30,7 @@ type plant struct {
 	broken         bool    // the wheel does not turn
 	ramp           float64 // speed a second that its drive allows; 0: at once
 	restart        float64 // the controller's own restart rise
+	quick          float64 // how quick the controller is; 1: as usual, for a fan of 150 Pa
 	override       func(at time.Duration) bool
 	enabled        func(at time.Duration) bool
 
@@ -48,7 +49,7 @@ type plant struct {
 func newPlant(cfg *config.Fan) *plant {
 	never := func(time.Duration) bool { return false }
 	none := func(time.Duration) float64 { return 0 }
-	return &plant{cfg: cfg, fan: 150, push: none, draw: none, count: 0.25, controllerSign: 1, mapSign: 1, restart: cfg.RestartRise,
+	return &plant{cfg: cfg, fan: 150, push: none, draw: none, count: 0.25, controllerSign: 1, mapSign: 1, restart: cfg.RestartRise, quick: 1,
 		override: never, enabled: func(time.Duration) bool { return true }, noise: rand.New(rand.NewPCG(1, 2)), speed: 0.5,
 		integral: 0.5}
 }
@@ -103,8 +104,8 @@ func (p *plant) control(at time.Duration, seen float64) {
 		}
 		return
 	}
-	p.integral = clamp(p.integral+0.0006*short, p.cfg.MinSpeed, p.cfg.MaxSpeed)
-	want := clamp(p.integral+0.003*short, p.cfg.MinSpeed, p.cfg.MaxSpeed)
+	p.integral = clamp(p.integral+0.0006*p.quick*short, p.cfg.MinSpeed, p.cfg.MaxSpeed)
+	want := clamp(p.integral+0.003*p.quick*short, p.cfg.MinSpeed, p.cfg.MaxSpeed)
 	if p.ramp > 0 {
 		want = clamp(want, p.speed-p.ramp, p.speed+p.ramp)
 	}

@@ -144,7 +144,21 @@ func (c *campus) addGroup(rnd *rand.Rand, g group, gateway string) (texts []stri
 		s.note = g.note + s.note
 		texts = append(texts, c.addFan(rnd, s, f, gateway, fmt.Sprintf("%s-ef%d", gateway, i+1), i+1))
 	}
+	if g.riser {
+		share(c.labels[len(c.labels)-len(g.scenes):])
+	}
 	return texts
+}
+
+// share tells each label of a riser's fans of the others.
+func share(labels []*label) {
+	for _, l := range labels {
+		for _, other := range labels {
+			if other != l {
+				l.sharers = append(l.sharers, other.fan)
+			}
+		}
+	}
 }
 
 // addGateway lays out the fans behind a gateway that gets a scene, all healthy,

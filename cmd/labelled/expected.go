@@ -30,7 +30,7 @@ func expected(kind field.Kind) expectation {
 		field.SetpointOutOfReach: {want: pinned, also: names(condition.SettingsChanged)},
 		field.DeafWhenIdle:       {want: idle},
 		field.RestartOutOfReach:  {want: idle, also: names(condition.SettingsChanged)},
-		field.TubeOff:            {want: pinned, instead: names(noEffect), also: names(idle, condition.SensorFrozen)},
+		field.TubeOff:            {want: pinned, instead: names(noEffect, condition.SensorFrozen, condition.SensorOutOfRange), also: names(idle)},
 		field.ProbeWrongSide:     {want: condition.InvertedSign},
 		field.TubesSwapped:       {want: condition.InvertedSign},
 		field.SignLost:           {want: condition.InvertedSign},

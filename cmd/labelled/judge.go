@@ -62,6 +62,7 @@ func scoreRun(s settings, only []condition.Name) (both, error) {
 	})
 	result.rules.runs = 1
 	result.rules.fanTime = time.Duration(len(c.fleet.Fans)*c.hours) * time.Hour
+	tellOnce(c.labels, byRules)
 	for _, l := range c.labels {
 		where := fmt.Sprintf("seed %d", s.seed)
 		result.rules.judge(where, l, byRules[sampleOf{l.fan, l.gateway}], c.end())
@@ -69,6 +70,28 @@ func scoreRun(s settings, only []condition.Name) (both, error) {
 	}
 	return result, err
 }
+
+// tellOnce takes the shortage of a riser as told of each of its fans that have
+// the fault, as it was told of the one that showed it: it is one condition of the riser, and is
+// raised on one fan of it.
+func tellOnce(labels []*label, raised judged) {
+	told := make(judged)
+	for _, l := range labels {
+		own := sampleOf{fan: l.fan}
+		if l.want != condition.PinnedAtMax || slices.ContainsFunc(raised[own], isShortage) {
+			continue
+		}
+		for _, other := range l.sharers {
+			told[own] = append(told[own], slices.DeleteFunc(slices.Clone(raised[sampleOf{fan: other}]),
+				func(t condition.Transition) bool { return !isShortage(t) })...)
+		}
+	}
+	for of, changes := range told {
+		raised[of] = append(raised[of], changes...)
+	}
+}
+
+func isShortage(t condition.Transition) bool { return t.Condition == condition.PinnedAtMax }
 
 // scoreAll scores runs of the seeds from s.seed on, some at a time, and adds them up in
 // the order of the seeds.

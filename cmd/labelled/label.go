@@ -23,6 +23,7 @@ type label struct {
 	instead []condition.Name // that say as much
 	also    []condition.Name // true consequences
 	note    string
+	sharers []reading.FanID // fans of the same riser, whose shortage is told once
 	// holds reports whether what was raised is literally so on the readings,
 	// whatever the fault; nil: nothing was looked at.
 	holds func(*condition.Transition) bool

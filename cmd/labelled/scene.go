@@ -47,7 +47,7 @@ func fanScenes() []scene {
 		{kind: field.DeafWhenIdle, fan: idling},
 		{kind: field.DeafWhenIdle, fan: idling, note: "a second one"},
 		{kind: field.RestartOutOfReach, fan: idling},
-		{kind: field.RestartOutOfReach, fan: tellsRestart, note: "the controller tells its restart rise"},
+		{kind: field.RestartOutOfReach, fan: tellsRestart, want: condition.SettingsChanged, note: "the controller tells its restart rise"},
 		{kind: field.TubeOff},
 		{kind: field.ProbeWrongSide},
 		{kind: field.TubesSwapped},

@@ -65,6 +65,7 @@ func (s *score) judge(where string, l *label, changes []condition.Transition, en
 		s.healthy++
 	}
 	wrong, second, untrue := 0, 0, 0
+	silenced := l.silenced(changes)
 	known := make(map[condition.Name]bool) // second conditions count once a sample
 	for i := range raised {
 		c := &raised[i]
@@ -73,6 +74,11 @@ func (s *score) judge(where string, l *label, changes []condition.Transition, en
 			continue
 		}
 		known[c.Condition] = known[c.Condition] || v >= consequence
+		if v >= consequence && silenced[c.Condition] {
+			s.of(c.Condition).silenced++
+			s.note(where, l, "second until its cause silenced it: %s raised %s (%s)", c.Condition, instant(c.Time), c.Summary)
+			continue
+		}
 		switch v {
 		case falseAlarm:
 			s.of(c.Condition).wrong++
@@ -104,6 +110,18 @@ func (s *score) judge(where string, l *label, changes []condition.Transition, en
 	if untrue > 0 {
 		s.untruly++
 	}
+}
+
+// silenced returns the conditions that were last cleared because another
+// condition explains them: what is left standing is one.
+func (l *label) silenced(changes []condition.Transition) map[condition.Name]bool {
+	by := make(map[condition.Name]bool)
+	for i := range changes {
+		if c := &changes[i]; c.Change == condition.Raised || c.Reason != condition.Superseded {
+			by[c.Condition] = c.Change == condition.Cleared && c.Reason == condition.Silenced
+		}
+	}
+	return by
 }
 
 // overdue is how long after the end of its fault a condition may stand.

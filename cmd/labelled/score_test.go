@@ -109,9 +109,9 @@ func TestTheTable(t *testing.T) {
 	}
 	table := strings.Join(strings.Fields(out.String()), " ")
 	for _, want := range []string{
-		"pinned_at_max 4 4 3 75.0 1 0 0 0 0 0 0 15:00 31:00",
-		"inverted_sign 0 0 0 - 0 0 1 0 0 0 0 - -",
-		"all 4 4 3 75.0 1 0 1 0 0 0 0 15:00 31:00",
+		"pinned_at_max 4 4 3 75.0 1 0 0 0 0 0 0 0 15:00 31:00",
+		"inverted_sign 0 0 0 - 0 0 1 0 0 0 0 0 - -",
+		"all 4 4 3 75.0 1 0 1 0 0 0 0 0 15:00 31:00",
 		"pinned_at_max 4 75.0 0 0 0 15:00 | 50.0 0 1 0 25:00",
 		"inverted_sign 0 - 1 0 0 - | - 0 0 0 -",
 		"4 runs, 2 fan-days, 4000 readings",

@@ -13,17 +13,18 @@ import (
 
 // tally is the score of one condition.
 type tally struct {
-	faults  int // that ought to raise it
-	shown   int // of these, whose readings ever showed it
-	found   int // of all, raised while the fault was on
-	inTime  int // of the shown, raised within the limit
-	unseen  int // of those that never showed, raised all the same: found before it was due
-	wrong   int // raised on samples without a fault
-	literal int // of these, what is literally so
-	second  int // raised on samples with another fault
-	truly   int // of these, true consequences of it
-	open    int // still raised two hours after the fault had ended
-	delays  []time.Duration
+	faults   int // that ought to raise it
+	shown    int // of these, whose readings ever showed it
+	found    int // of all, raised while the fault was on
+	inTime   int // of the shown, raised within the limit
+	unseen   int // of those that never showed, raised all the same: found before it was due
+	wrong    int // raised on samples without a fault
+	literal  int // of these, what is literally so
+	second   int // raised on samples with another fault
+	truly    int // of these, true consequences of it
+	silenced int // raised beside another fault, until that was found and silenced it
+	open     int // still raised two hours after the fault had ended
+	delays   []time.Duration
 }
 
 func (t *tally) add(o *tally) {
@@ -36,6 +37,7 @@ func (t *tally) add(o *tally) {
 	t.literal += o.literal
 	t.second += o.second
 	t.truly += o.truly
+	t.silenced += o.silenced
 	t.open += o.open
 	t.delays = append(t.delays, o.delays...)
 }
@@ -59,7 +61,7 @@ func (b both) print(out io.Writer) error {
 // table is the table of the rules.
 func (s *score) table(out io.Writer) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(w, "condition\tfaults\tshown\tin time\trecall %\tlate\tunshown found\tfalse alarms\tso\tsecond\ttrue\tleft standing\tmedian\tp95\t")
+	fmt.Fprintln(w, "condition\tfaults\tshown\tin time\trecall %\tlate\tunshown found\tfalse alarms\tso\tsecond\ttrue\tsilenced\tleft standing\tmedian\tp95\t")
 	var total tally
 	for _, d := range condition.Catalogue() {
 		t := s.of(d.Name)
@@ -73,8 +75,8 @@ func (s *score) table(out io.Writer) error {
 }
 
 func (t *tally) line(w io.Writer, name string) {
-	fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%s\t%s\t\n", name, t.faults, t.shown, t.inTime,
-		percent(t.inTime, t.shown), t.found-t.inTime-t.unseen, t.unseen, t.wrong, t.literal, t.second, t.truly, t.open,
+	fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%s\t%s\t\n", name, t.faults, t.shown, t.inTime,
+		percent(t.inTime, t.shown), t.found-t.inTime-t.unseen, t.unseen, t.wrong, t.literal, t.second, t.truly, t.silenced, t.open,
 		t.delay(0.5), t.delay(0.95))
 }
 
@@ -136,7 +138,9 @@ creeping_load three weeks; what is not heard or reported: hold and two polls. Re
 after the limit. Unshown found: raised, though by these measures it did not have to be. False alarm: raised without a fault,
 before its onset or long after its end; so: of these, what is literally so on the readings (pinned_at_min,
 sensor_out_of_range). Second: raised beside the fault's own condition, once a sample; true: of these, true consequences of the fault;
-untrue: the others. Left standing: still raised two hours after the fault had ended. Delay: from first shown to raised.
+untrue: the others. Silenced: raised beside it and silenced once the cause was found; not among
+the second. Told once: the shortage of a riser counts for each of its fans that have the fault. Left standing: still raised two
+hours after the fault had ended. Delay: from first shown to raised.
 `
 
 func percent(part, whole int) string {

@@ -26,7 +26,8 @@ func TestTroublesAreRaisedAsWhatTheyAre(t *testing.T) {
 		within time.Duration
 	}{
 		{field.Undersized, "bath", 0, ten, "pinned_at_max", 30 * time.Minute},
-		{field.Undersized, "laundry", 0, ten, "pinned_at_max", 30 * time.Minute},
+		// Its dryers blow just then and hide what little it still pulls: the readings tell no more.
+		{field.Undersized, "laundry", 0, ten, "pinned_at_max|no_effect", 30 * time.Minute},
 		{field.Undersized, "kitchen", 0, ten, "pinned_at_max", 30 * time.Minute},
 		{field.Undersized, "plenum", 0, ten, "pinned_at_max", 30 * time.Minute},
 		{field.Undersized, "hood", 0, ten, "pinned_at_max", 30 * time.Minute},

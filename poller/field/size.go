@@ -235,7 +235,9 @@ func newSensor(f *config.Fan, p plan) sensor {
 	return s
 }
 
-// newDesign finds the sizes at which a trouble of a fan shows clearly.
+// newDesign finds the sizes at which a trouble of a fan shows clearly. One that
+// is too small or too leaky still holds half its setpoint at its top while nobody
+// needs it: it pulls, and it is not enough.
 func newDesign(f *config.Fan, s settings, p plan) design {
 	d := design{settings: s, drift: 4, crowd: p.crowd()}
 	if f.ControlsAirflow {
@@ -245,9 +247,11 @@ func newDesign(f *config.Fan, s settings, p plan) design {
 		return d
 	}
 	half := p.hold / 2
-	d.tooSmall = 0.55 * p.hold / p.shutoff
+	always := p.always * math.Sqrt(p.push+half)
+	least := leakFlow(p.leak, half) + always
+	d.tooSmall = min((p.slope*least*least+half)/p.shutoff, 1)
 	most := math.Sqrt((p.shutoff - half) / p.slope)
-	d.tooLeaky = 1.5 * most / leakFlow(p.leak, half)
+	d.tooLeaky = max(most-always, 0) / leakFlow(p.leak, half)
 	d.tooFar = 1.3 * p.shutoff / p.hold
 	d.tooHigh = (p.hold + 1.6*p.push + 40) / max(s.restart, 1)
 	return d

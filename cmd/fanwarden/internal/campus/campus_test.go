@@ -116,6 +116,7 @@ func TestTheUsualCampusHasEveryConditionThatIsJudged(t *testing.T) {
 		planted[trouble.Condition] = true
 	}
 	for _, name := range []condition.Name{condition.PinnedAtMax, condition.StuckIdle, condition.InvertedSign,
+		condition.NoEffect, condition.Hunting, condition.ContactDisagrees, condition.OverrideLeftOn,
 		condition.ControllerSilent, condition.LineSilent, condition.GatewayDown} {
 		if !planted[name] {
 			t.Errorf("nothing on the campus shows %s", name)

@@ -66,7 +66,7 @@ func inHand() *trouble {
 }
 
 func looseBelt() *trouble {
-	return &trouble{kind: field.MotorOff, onset: 0.5, condition: condition.PinnedAtMax,
+	return &trouble{kind: field.MotorOff, onset: 0.5, condition: condition.NoEffect,
 		wrong: "its belt is off: the motor is commanded and the wheel does not turn",
-		see:   "flat out and no airflow"}
+		see:   "commanded flat out, and no airflow comes of it"}
 }
