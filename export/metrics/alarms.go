@@ -1,6 +1,8 @@
 package metrics
 
 import (
+	"math"
+
 	dto "github.com/prometheus/client_model/go"
 
 	"fanwarden/export"
@@ -11,10 +13,29 @@ import (
 // alarmSlots are the messages about alarms and their store, which are the
 // fleet's as a whole.
 type alarmSlots struct {
-	standing                   [condition.Page + 1][len(alarm.States{})]number
-	raised                     [condition.Page + 1]counter
-	stale, chattering, pending number
-	flood, store               dto.Metric
+	standing                           [condition.Page + 1][len(alarm.States{})]number
+	raised                             [condition.Page + 1]counter
+	recent                             [3]number
+	frequent                           [alarm.MostFrequent]frequentSlot
+	acknowledge                        summarySlot
+	floods, stale, chattering, pending number
+	flood, store                       dto.Metric
+}
+
+// frequentSlot is the message about one of the conditions that were raised most
+// often. Its labels change when another one takes its place.
+type frequentSlot struct {
+	number
+	of alarm.Frequent
+}
+
+// summarySlot is a summary of two quantiles.
+type summarySlot struct {
+	metric      dto.Metric
+	summary     dto.Summary
+	median, p95 float64
+	count       uint64
+	sum         float64
 }
 
 func (s *alarmSlots) lay(l *layout) {
@@ -24,9 +45,20 @@ func (s *alarmSlots) lay(l *layout) {
 			s.standing[severity][state].lay([]*dto.LabelPair{l.severities[severity], pair("state", alarm.State(state).String())})
 		}
 	}
-	s.stale.lay(nil)
-	s.chattering.lay(nil)
-	s.pending.lay(nil)
+	for i, window := range [...]string{"10m", "1h", "1d"} {
+		s.recent[i].lay([]*dto.LabelPair{pair("window", window)})
+	}
+	for _, n := range []*number{&s.floods, &s.stale, &s.chattering, &s.pending} {
+		n.lay(nil)
+	}
+	s.acknowledge.lay()
+}
+
+func (s *summarySlot) lay() {
+	half, most := 0.5, 0.95
+	s.summary = dto.Summary{SampleCount: &s.count, SampleSum: &s.sum,
+		Quantile: []*dto.Quantile{{Quantile: &half, Value: &s.median}, {Quantile: &most, Value: &s.p95}}}
+	s.metric.Summary = &s.summary
 }
 
 // fill counts the alarms by the states in which somebody may want to look at
@@ -41,6 +73,14 @@ func (s *alarmSlots) fill(l *layout, snapshot *export.Snapshot) {
 			}
 		}
 	}
+	for i, n := range [...]int{figures.LastTenMinutes, figures.LastHour, figures.LastDay} {
+		l.number(alarmsRecent, &s.recent[i], float64(n))
+	}
+	for i, one := range figures.Frequent {
+		s.frequent[i].fill(l, one)
+	}
+	s.acknowledge.fill(l, figures)
+	l.number(alarmFloods, &s.floods, float64(figures.Floods))
 	l.number(alarmsStale, &s.stale, float64(figures.Stale))
 	l.number(alarmsChattering, &s.chattering, float64(figures.Chattering))
 	l.flag(alarmFlood, &s.flood, figures.Flood)
@@ -48,4 +88,24 @@ func (s *alarmSlots) fill(l *layout, snapshot *export.Snapshot) {
 	if snapshot.Store.Used {
 		l.flag(storeUp, &s.store, snapshot.Store.Up)
 	}
+}
+
+func (s *frequentSlot) fill(l *layout, one alarm.Frequent) {
+	times := one.Times
+	one.Times = 0
+	if s.of != one {
+		s.of = one
+		s.lay(sorted(pair("building", string(one.Building)), pair("gateway", string(one.Gateway)), pair("fan", string(one.Fan)),
+			pair("condition", string(one.Condition))))
+	}
+	l.number(alarmsFrequent, &s.number, float64(times))
+}
+
+func (s *summarySlot) fill(l *layout, f *alarm.Figures) {
+	s.count, s.sum = f.Acknowledgements, f.AcknowledgedSum.Seconds()
+	s.median, s.p95 = math.NaN(), math.NaN() // of nothing
+	if f.Acknowledged > 0 {
+		s.median, s.p95 = f.AcknowledgedMedian.Seconds(), f.AcknowledgedP95.Seconds()
+	}
+	l.add(alarmAcknowledge, &s.metric)
 }

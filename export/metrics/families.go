@@ -9,10 +9,14 @@ type family int
 // The families, in the order of their names.
 const (
 	airflow family = iota
+	alarmAcknowledge
 	alarmFlood
+	alarmFloods
 	alarms
 	alarmsChattering
+	alarmsFrequent
 	alarmsRaised
+	alarmsRecent
 	alarmsStale
 	buildInfo
 	conditionActive
@@ -43,14 +47,24 @@ var families = [familyCount]struct {
 }{
 	airflow: {"fanwarden_airflow_cubic_meters_per_second",
 		"Airflow of the fan, in cubic meters per second.", dto.MetricType_GAUGE},
+	alarmAcknowledge: {"fanwarden_alarm_acknowledge_seconds",
+		"How long people took to acknowledge an alarm, in seconds: the quantiles of the last week, sum and count since the start.",
+		dto.MetricType_SUMMARY},
 	alarmFlood: {"fanwarden_alarm_flood",
 		"1 while more alarms come than one person can take in: it begins above 10 in 10 minutes and ends below 5.", dto.MetricType_GAUGE},
+	alarmFloods: {"fanwarden_alarm_floods",
+		"Floods of alarms that began within the last week.", dto.MetricType_GAUGE},
 	alarms: {"fanwarden_alarms",
 		"Alarms by severity and state, those that are shelved, suppressed or of fans out of service too.", dto.MetricType_GAUGE},
 	alarmsChattering: {"fanwarden_alarms_chattering",
 		"Alarms that come and go too often to be told each time.", dto.MetricType_GAUGE},
+	alarmsFrequent: {"fanwarden_alarms_frequent",
+		"How often the conditions that were raised most often within the last week were, the ten first of them.", dto.MetricType_GAUGE},
 	alarmsRaised: {"fanwarden_alarms_raised_total",
 		"Alarms that people were to be told of, by severity.", dto.MetricType_COUNTER},
+	alarmsRecent: {"fanwarden_alarms_recent",
+		"Alarms that people were to be told of within the window; for one person about 6 in an hour are acceptable and 12 the most.",
+		dto.MetricType_GAUGE},
 	alarmsStale: {"fanwarden_alarms_stale",
 		"Alarms that have stood for more than a day.", dto.MetricType_GAUGE},
 	buildInfo: {"fanwarden_build_info",

@@ -122,6 +122,10 @@ func (l *layout) room() {
 			size = fans * condition.Modes
 		case alarms, alarmsRaised:
 			size = int(condition.Page+1) * len(alarm.States{})
+		case alarmsFrequent:
+			size = alarm.MostFrequent
+		case alarmsRecent:
+			size = len(alarmSlots{}.recent)
 		case polls:
 			size = gateways * reading.Outcomes
 		case gatewayUp, pollDuration, cyclesMissed:

@@ -97,10 +97,11 @@ type targetsAnswer struct {
 }
 
 type frequentAnswer struct {
-	Gateway   reading.GatewayID `json:"gateway"`
-	Fan       reading.FanID     `json:"fan,omitempty"`
-	Condition string            `json:"condition"`
-	Times     int               `json:"times"`
+	Building  reading.BuildingID `json:"building"`
+	Gateway   reading.GatewayID  `json:"gateway"`
+	Fan       reading.FanID      `json:"fan,omitempty"`
+	Condition string             `json:"condition"`
+	Times     int                `json:"times"`
 }
 
 // acknowledgedAnswer says how long people took within the last week.
@@ -122,7 +123,7 @@ func rounded(x float64) float64 { return math.Round(x*1000) / 1000 }
 
 func describeFigures(f alarm.Figures) figuresAnswer {
 	a := figuresAnswer{Time: utc(f.At), Standing: make(map[string]map[string]int), Shelved: f.Shelved, OutOfService: f.Out,
-		Chattering: f.Chattering, Stale: f.Stale, LastTenMinutes: f.LastTenMinutes, LastHour: f.LastHour, AnHour: rounded(f.ADayAnHour),
+		Chattering: f.Chattering, Stale: f.Stale, LastTenMinutes: f.LastTenMinutes, LastHour: f.LastHour, AnHour: rounded(float64(f.LastDay) / 24),
 		Targets: targetsAnswer{alarm.AcceptableAnHour, alarm.MostAnHour}, Flood: f.Flood, Floods: f.Floods,
 		Share: make(map[string]float64), Raised: make(map[string]uint64), Frequent: make([]frequentAnswer, len(f.Frequent)),
 		Acknowledged: acknowledgedAnswer{Alarms: f.Acknowledged}}
@@ -133,7 +134,7 @@ func describeFigures(f alarm.Figures) figuresAnswer {
 		}
 	}
 	for i, one := range f.Frequent {
-		a.Frequent[i] = frequentAnswer{one.Gateway, one.Fan, string(one.Condition), one.Times}
+		a.Frequent[i] = frequentAnswer{one.Building, one.Gateway, one.Fan, string(one.Condition), one.Times}
 	}
 	if f.Acknowledged > 0 {
 		median, p95 := seconds(f.AcknowledgedMedian), seconds(f.AcknowledgedP95)

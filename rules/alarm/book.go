@@ -136,6 +136,7 @@ func (b *Book) Take(t *condition.Transition) []Entry {
 func (b *Book) count(a *Alarm, now time.Time) {
 	if !a.Quiet() {
 		b.record.note(a, now)
+		b.record.total[a.Severity]++
 	}
 }
 
@@ -204,7 +205,8 @@ func (b *Book) Acknowledge(id ID, who, note string, now time.Time) ([]Entry, err
 		return nil, nil // known already: saying so twice changes nothing
 	}
 	a.Acknowledgement = &Act{now, who, note}
-	b.record.acknowledged(max(now.Sub(a.Raised), 0), now)
+	b.record.actSum += b.record.acknowledged(a, now)
+	b.record.acts++
 	return []Entry{b.entry(now, WasAcknowledged, who, note, a)}, nil
 }
 

@@ -31,11 +31,11 @@ type Figures struct {
 
 	LastTenMinutes int
 	LastHour       int
-	ADayAnHour     float64 // mean of the last day
-	Flood          bool    // now
-	Floods         int     // that began within the last week
-	Chattering     int     // now
-	Stale          int     // now
+	LastDay        int
+	Flood          bool // now
+	Floods         int  // that began within the last week
+	Chattering     int  // now
+	Stale          int  // now
 	Frequent       []Frequent
 	Share          [3]float64 // of the last week, by severity; about 5 % pages are meant
 	Raised         [3]uint64  // since the book was opened, by severity
@@ -43,6 +43,8 @@ type Figures struct {
 	Acknowledged       int // within the last week
 	AcknowledgedMedian time.Duration
 	AcknowledgedP95    time.Duration
+	Acknowledgements   uint64        // since the book was opened
+	AcknowledgedSum    time.Duration // that they took together
 }
 
 // States counts alarms by state.
@@ -50,18 +52,19 @@ type States [4]int
 
 // Frequent is a condition of a fan or gateway that was raised often.
 type Frequent struct {
+	Building  reading.BuildingID
 	Gateway   reading.GatewayID
 	Fan       reading.FanID
 	Condition condition.Name
 	Times     int
 }
 
-// window is how far back the figures look, and most how many raises they
-// remember at the most.
+// How far back the figures look, how many raises they remember at the most,
+// and how many conditions they list as the most frequent.
 const (
-	window   = 7 * 24 * time.Hour
-	mostKept = 20000
-	frequent = 10
+	window       = 7 * 24 * time.Hour
+	mostKept     = 20000
+	MostFrequent = 10 // that are listed
 )
 
 // record is what the figures are made of.
@@ -69,29 +72,54 @@ type record struct {
 	raised []raise
 	known  []time.Duration // times to acknowledge of the last week, with when
 	when   []time.Time
-	total  [3]uint64
 	flood  bool
 	floods []time.Time
+
+	// Since the book was opened.
+	total  [3]uint64
+	acts   uint64
+	actSum time.Duration
 }
 
 type raise struct {
 	at       time.Time
 	severity condition.Severity
+	building reading.BuildingID
 	of       source
 }
 
 // note counts what somebody was told.
 func (r *record) note(a *Alarm, now time.Time) {
-	r.total[a.Severity]++
-	r.raised = append(r.raised, raise{now, a.Severity, sourceOf(a)})
+	r.raised = append(r.raised, raise{now, a.Severity, a.Building, sourceOf(a)})
 	r.trim(now)
 	r.look(now)
 }
 
-// acknowledged counts how long it took somebody to say that they know.
-func (r *record) acknowledged(after time.Duration, now time.Time) {
+// acknowledged counts how long it took somebody to say that they know, and
+// returns it.
+func (r *record) acknowledged(a *Alarm, now time.Time) time.Duration {
+	after := max(now.Sub(a.Raised), 0)
 	r.known, r.when = append(r.known, after), append(r.when, now)
 	r.trim(now)
+	return after
+}
+
+// FiguresSince is how far back entries are of use to Recount.
+func FiguresSince(now time.Time) time.Time { return now.Add(-window) }
+
+// Recount makes the figures of the last week out of what the journal has of it,
+// the oldest first. It is for a book that was opened just now.
+func (b *Book) Recount(entries []Entry) {
+	for i := range entries {
+		e := &entries[i]
+		switch {
+		case e.Alarm == nil:
+		case e.What == WasAcknowledged:
+			b.record.acknowledged(e.Alarm, e.Time)
+		case !e.Alarm.Quiet() && (e.What == WasRaised || e.What == WasRaisedAgain || e.What == WasUrged):
+			b.record.note(e.Alarm, e.Time)
+		}
+	}
 }
 
 // look notes whether there is a flood.
@@ -137,8 +165,8 @@ func (b *Book) Figures(now time.Time) Figures {
 	r.trim(now)
 	r.look(now)
 	f := Figures{At: now, LastTenMinutes: r.since(now.Add(-floodTime)), LastHour: r.since(now.Add(-time.Hour)),
-		ADayAnHour: float64(r.since(now.Add(-24*time.Hour))) / 24, Flood: r.flood, Floods: len(r.floods), Raised: r.total,
-		Frequent: r.frequent(), Acknowledged: len(r.known)}
+		LastDay: r.since(now.Add(-24 * time.Hour)), Flood: r.flood, Floods: len(r.floods), Raised: r.total,
+		Frequent: r.frequent(), Acknowledged: len(r.known), Acknowledgements: r.acts, AcknowledgedSum: r.actSum}
 	for _, a := range b.alarms {
 		f.Standing[a.Severity][a.State]++
 		if a.Shelf != nil {
@@ -166,16 +194,21 @@ func (b *Book) Figures(now time.Time) Figures {
 
 // frequent lists what was raised most often within the window.
 func (r *record) frequent() []Frequent {
-	times := make(map[source]int)
+	times := make(map[source]*Frequent)
 	for _, one := range r.raised {
-		times[one.of]++
+		of := times[one.of]
+		if of == nil {
+			of = &Frequent{one.building, one.of.gateway, one.of.fan, one.of.name, 0}
+			times[one.of] = of
+		}
+		of.Times++
 	}
 	all := make([]Frequent, 0, len(times))
-	for of, n := range times {
-		all = append(all, Frequent{of.gateway, of.fan, of.name, n})
+	for _, of := range times {
+		all = append(all, *of)
 	}
 	slices.SortFunc(all, func(x, y Frequent) int {
 		return cmp.Or(y.Times-x.Times, cmp.Compare(x.Fan, y.Fan), cmp.Compare(x.Gateway, y.Gateway), cmp.Compare(x.Condition, y.Condition))
 	})
-	return all[:min(len(all), frequent)]
+	return all[:min(len(all), MostFrequent)]
 }

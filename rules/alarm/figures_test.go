@@ -76,3 +76,33 @@ func TestWhatIsPutAsideIsNotCounted(t *testing.T) {
 		t.Errorf("%+v", f)
 	}
 }
+
+// What the journal kept of the last week counts after a restart; what counts up
+// from the start of the process does not.
+func TestFiguresOutliveTheBook(t *testing.T) {
+	d := newDesk(t)
+	var kept []Entry
+	take := func(at time.Duration, change condition.Change) {
+		kept = append(kept, d.b.Take(&condition.Transition{Time: midnight.Add(at), Building: "alder", Gateway: "roof", Fan: "ef1",
+			Condition: condition.PinnedAtMax, Change: change, Reason: condition.Recovered, Severity: condition.Ticket})...)
+	}
+	for i := range 4 {
+		take(time.Duration(2*i)*time.Hour, condition.Raised)
+		kept = append(kept, must(d.b.Acknowledge(d.b.All()[0].ID, "kim", "", midnight.Add(time.Duration(2*i)*time.Hour+7*time.Minute)))...)
+		take(time.Duration(2*i+1)*time.Hour, condition.Cleared)
+	}
+	now := midnight.Add(9 * time.Hour)
+	before := d.b.Figures(now)
+	next := NewBook(nil, nil)
+	next.Recount(kept)
+	after := next.Figures(now)
+	if len(after.Frequent) != 1 || after.Frequent[0] != (Frequent{"alder", "roof", "ef1", condition.PinnedAtMax, 4}) || after.Frequent[0] != before.Frequent[0] {
+		t.Errorf("most frequent %+v, was %+v", after.Frequent, before.Frequent)
+	}
+	if after.Acknowledged != 4 || after.AcknowledgedMedian != 7*time.Minute || after.LastDay != 4 || before.LastDay != 4 {
+		t.Errorf("%+v", after)
+	}
+	if before.Acknowledgements != 4 || before.AcknowledgedSum != 28*time.Minute || after.Acknowledgements != 0 || after.Raised != [3]uint64{} {
+		t.Errorf("counted from the start: %+v, was %+v", after, before)
+	}
+}

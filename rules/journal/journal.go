@@ -204,6 +204,27 @@ func (s *Store) Entries(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, err
 	return found, err
 }
 
+// Since returns the entries of the journal from a time on, the oldest first.
+func (s *Store) Since(from time.Time) ([]alarm.Entry, error) {
+	var found []alarm.Entry
+	err := s.db.View(func(tx *bolt.Tx) error {
+		c := tx.Bucket(entries).Cursor()
+		for key, data := c.Last(); key != nil; key, data = c.Prev() {
+			var e alarm.Entry
+			if err := json.Unmarshal(data, &e); err != nil {
+				return err
+			}
+			if e.Time.Before(from) {
+				break
+			}
+			found = append(found, e)
+		}
+		return nil
+	})
+	slices.Reverse(found)
+	return found, err
+}
+
 // Forget drops alarms, and entries that are older than a time. At most a
 // bounded number goes at once, so that nobody waits long; it reports whether
 // more are left.

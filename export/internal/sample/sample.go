@@ -10,6 +10,7 @@ import (
 	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
 	"fanwarden/poller/units"
+	"fanwarden/rules/alarm"
 	"fanwarden/rules/condition"
 )
 
@@ -34,7 +35,19 @@ func Campus() *export.Snapshot {
 		Reload: export.Reload{Good: true, GoodAt: now.Add(-26 * time.Hour)}}
 	c.alder()
 	c.birch()
+	c.snapshot.Alarms, c.snapshot.Store = figures(), export.Store{Used: true, Up: true, Pending: 2}
 	return c.snapshot
+}
+
+// figures are of a few alarms that were raised lately.
+func figures() alarm.Figures {
+	f := alarm.Figures{At: now, LastTenMinutes: 1, LastHour: 3, LastDay: 9, Floods: 1, Chattering: 1, Stale: 1, Raised: [3]uint64{4, 12, 2},
+		Frequent: []alarm.Frequent{{Building: "alder", Gateway: "alder-roof", Fan: "alder-ef2", Condition: condition.PinnedAtMax, Times: 7},
+			{Building: "birch", Gateway: "birch-roof", Condition: condition.GatewayDown, Times: 2}},
+		Acknowledged: 5, AcknowledgedMedian: 4 * time.Minute, AcknowledgedP95: 21 * time.Minute, Acknowledgements: 3, AcknowledgedSum: 30 * time.Minute}
+	f.Standing[condition.Page][alarm.Unacknowledged] = 1
+	f.Standing[condition.Ticket][alarm.Acknowledged] = 2
+	return f
 }
 
 // chicago is a zone with an offset, so that local and UTC times differ.

@@ -81,6 +81,9 @@ func (d *desk) open(now time.Time) {
 		return
 	}
 	d.book.Keep(kept.Alarms, kept.Out)
+	if week, err := d.store.Since(alarm.FiguresSince(now)); err == nil {
+		d.book.Recount(week)
+	}
 	for _, m := range kept.Messages {
 		if _, known := d.outbox[m.ID]; !known {
 			d.outbox[m.ID] = m
