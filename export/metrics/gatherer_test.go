@@ -268,7 +268,7 @@ func TestSeverityOfAConditionMayChange(t *testing.T) {
 	if !strings.Contains(got, `condition="stuck_idle",fan="alder-ef2",gateway="alder-roof",severity="page"} 1`) {
 		t.Error("the new condition and severity are not shown")
 	}
-	if strings.Contains(got, `condition="pinned_at_max",fan="alder-ef2"`) {
+	if strings.Contains(got, `fanwarden_condition_active{building="alder",condition="pinned_at_max",fan="alder-ef2"`) {
 		t.Error("a condition that is no longer judged still has a series")
 	}
 }
