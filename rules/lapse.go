@@ -84,11 +84,16 @@ const (
 
 // nothing is the reading, from demand, at and above which a fan shows no pull:
 // within a twentieth of the setpoint, what draught may do over a fan that stands
-// still (half the tolerance, 3 Pa at most), or a count of the sensor.
+// still (half the tolerance, 3 Pa at most), or a count of the sensor. On
+// discharge, where the fan is all that pushes, it may be an eighth of the setpoint
+// if that is no more than a twentieth of what the fan ought to make at its speed.
 func (f *fan) nothing(s *sample) float64 {
 	still := s.tolerance / 2
 	if !f.cfg.ControlsAirflow {
 		still = min(still, slightDraught)
+	}
+	if f.sense < 0 {
+		still = max(still, min(0.05*f.expect(s.speed), math.Abs(s.target)/8))
 	}
 	return -max(0.05*math.Abs(s.target), still, 0.4*f.counts)
 }

@@ -29,6 +29,8 @@ func TestAFanThatMovesNothingIsFoundWithinHalfAnHour(t *testing.T) {
 		"belt off, much demand": {set: func(p *plant) { p.push, p.gusts = restless(30), 2 }},
 		"coupling slips to 5 %": {set: func(p *plant) { p.push = restless(12) }, then: func(p *plant) { p.fan *= 0.05 }},
 		"belt off on discharge": {fan: discharge, set: func(p *plant) { p.gusts = 2 }},
+		"belt off on discharge, draught keeps a little": {fan: discharge, set: func(p *plant) { p.gusts = 0.2 },
+			then: func(p *plant) { p.broken, p.push = true, restless(-2.6) }},
 		"belt off while it idles": {fan: func(f *config.Fan) { idling(f) }, set: func(p *plant) { p.draw, p.gusts = lowered(p.draw, 35), 1; p.idle = true },
 			then: func(p *plant) { p.broken, p.draw, p.push = true, lowered(p.draw, -35), restless(55) }},
 	} {
