@@ -37,6 +37,7 @@ func Audit(fleet *Fleet) []Warning {
 	}
 	a.gateways()
 	a.exposed()
+	a.notify()
 	sort.SliceStable(a.warnings, func(i, j int) bool {
 		x, y := a.warnings[i], a.warnings[j]
 		if x.File != y.File {

@@ -41,6 +41,35 @@ func warnings(t *testing.T, more string) []Warning {
 	return Audit(fleet)
 }
 
+func TestAuditOfTheWaysOut(t *testing.T) {
+	const fan = "probe = \"suction\"\nsetpoint = \"-30 Pa\"\n[[buildings]]\nid = \"birch\"\nname = \"Birch Hall\"\n"
+	const mail = "[[notify.ways]]\nid = \"desk\"\nto = \"kim@example.edu\"\nfrom = \"fans@example.edu\"\nsmtp = \"mail.example.edu\"\n"
+	const hook = "[[notify.ways]]\nid = \"pager\"\nwebhook = \"http://%s/fans\"\nseverities = [\"page\", \"ticket\"]\n"
+	for name, c := range map[string]struct {
+		more string
+		want []string
+	}{
+		"no way at all":                   {"", nil},
+		"everything goes by mail":         {mail + `severities = ["page", "ticket"]`, nil},
+		"tickets go nowhere":              {mail, []string{"no [[notify.ways]] takes a ticket of any building"}},
+		"one building is heard by nobody": {mail + "severities = [\"page\", \"ticket\"]\nbuildings = [\"alder\"]", []string{"takes a page of Birch Hall", "takes a ticket of Birch Hall"}},
+		"in the clear and not signed":     {fmt.Sprintf(hook, "hooks.example.edu"), []string{"in the clear", "not signed"}},
+		"on this machine":                 {fmt.Sprintf(hook, "127.0.0.1:8080"), []string{"not signed"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got := warnings(t, fan+c.more)
+			if len(got) > 0 && len(c.want) == 0 {
+				t.Fatalf("got %v", got)
+			}
+			for _, want := range c.want {
+				if !strings.Contains(fmt.Sprint(got), want) {
+					t.Errorf("got %v, want %q", got, want)
+				}
+			}
+		})
+	}
+}
+
 func TestAudit(t *testing.T) {
 	const idle = "probe = \"suction\"\nsetpoint = \"-0.12 inH2O\"\nidle_below = \"20 %\"\n"
 	const runs = "probe = \"suction\"\nsetpoint = \"-30 Pa\"\n"

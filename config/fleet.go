@@ -23,6 +23,7 @@ type Fleet struct {
 	Units      units.System   // default: metric
 	Web        Web
 	Store      Store
+	Notify     Notify
 	Rules      condition.Settings
 	PointMaps  []*PointMap
 	Buildings  []*Building

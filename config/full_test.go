@@ -79,6 +79,26 @@ func TestFullFleet(t *testing.T) {
 	same(t, "rules", fleet.Rules, rules)
 }
 
+func TestFullNotify(t *testing.T) {
+	fleet, _ := full(t)
+	for _, w := range fleet.Notify.Ways {
+		w.line = 0
+	}
+	var weekdays, weekend Hours
+	weekdays.Days, weekend.Days = [7]bool{1: true, 2: true, 3: true, 4: true, 5: true}, [7]bool{0: true, 6: true}
+	weekdays.From, weekdays.Until, weekend.Until = 18*time.Hour, 31*time.Hour, 24*time.Hour
+	same(t, "heartbeat", *fleet.Notify.Heartbeat, Heartbeat{"https://watch.example.edu/beat/campus", 2 * time.Minute})
+	same(t, "runbooks", fleet.Notify.Runbooks, "https://wiki.example.edu/fans")
+	same(t, "ways", len(fleet.Notify.Ways), 3)
+	same(t, "pager", fleet.Notify.Ways[0], &Way{ID: "pager", Webhook: "https://pager.example.edu/in?team=roofs", Secret: []byte("an invented secret"),
+		Severities: []condition.Severity{condition.Page, condition.Ticket}, Buildings: []reading.BuildingID{"alder"}, Hours: []Hours{weekdays, weekend}})
+	same(t, "desk", fleet.Notify.Ways[1], &Way{ID: "desk", Mail: &Mail{Server: "mail.example.edu:587", From: "fanwarden@example.edu",
+		To: []string{"desk@example.edu", "roofs@example.edu"}, StartTLS: true, User: "fanwarden", Password: "an invented password"},
+		Severities: []condition.Severity{condition.Page}, Returned: true})
+	same(t, "spool", fleet.Notify.Ways[2], &Way{ID: "spool", Mail: &Mail{Server: "localhost:25", From: "fanwarden@example.edu",
+		To: []string{"fans@localhost.localdomain"}}, Severities: []condition.Severity{condition.Page}, Returned: true})
+}
+
 func TestFullPointMaps(t *testing.T) {
 	fleet, _ := full(t)
 	same(t, "point maps", len(fleet.PointMaps), 3)
@@ -188,7 +208,7 @@ func TestFullRoster(t *testing.T) {
 	if file, line := bath.Place(); file != "testdata/full/fans.csv" || line != 4 {
 		t.Errorf("%s:%d", file, line)
 	}
-	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 179 {
+	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 208 {
 		t.Errorf("%s:%d", file, line)
 	}
 }

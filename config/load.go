@@ -114,6 +114,7 @@ func (a *assembly) file(root *table) {
 	for _, t := range root.subs("buildings") {
 		a.building(t)
 	}
+	a.notify(below(root, "notify"))
 	for _, t := range root.subs("gateways") {
 		a.gateway(t)
 	}
