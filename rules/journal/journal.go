@@ -29,11 +29,17 @@ type Message struct {
 	ID    string    `json:"id"`   // the same at every attempt, so that a receiver can drop repeats
 	Way   string    `json:"way"`  // the name of the way out, as in the fleet file
 	Made  time.Time `json:"made"` // when
-	Body  []byte    `json:"body"` // ready for the way out; of a draft the entry of the journal, as JSON
-	Draft bool      `json:"draft,omitempty"`
-	Key   string    `json:"key"`   // drafts of the same key are told together
-	Tries int       `json:"tries"` // so far
-	Next  time.Time `json:"next"`  // not to be tried before
+	Draft *Draft    `json:"draft,omitempty"` // what is to be told, of one that is not in words yet
+	Body  []byte    `json:"body,omitempty"`  // the words, ready for the way out
+	Tries int       `json:"tries,omitempty"` // so far
+	Next  time.Time `json:"next"`            // not to be tried before
+}
+
+// Draft is what a message is to tell, before it is put into words: by then the
+// alarm may have changed.
+type Draft struct {
+	Alarm alarm.ID   `json:"alarm"`
+	What  alarm.What `json:"what"` // happened to it
 }
 
 // Kept is what a store held when it was opened.
@@ -161,17 +167,23 @@ func put(tx *bolt.Tx, bucket, key []byte, value any) error {
 	return tx.Bucket(bucket).Put(key, data)
 }
 
-// Tried keeps how an attempt to deliver messages ended: those delivered are
-// taken out of the outbox, the others are tried again.
-func (s *Store) Tried(delivered []string, again []Message) error {
+// Replace takes messages out of the outbox, such as those that were delivered,
+// and puts others in, such as those that are to be tried again, together with the
+// alarms that they tell.
+func (s *Store) Replace(gone []string, messages []Message, told []alarm.Alarm) error {
 	return s.db.Update(func(tx *bolt.Tx) error {
-		for _, id := range delivered {
+		for _, id := range gone {
 			if err := tx.Bucket(outbox).Delete([]byte(id)); err != nil {
 				return err
 			}
 		}
-		for i := range again {
-			if err := put(tx, outbox, []byte(again[i].ID), &again[i]); err != nil {
+		for i := range messages {
+			if err := put(tx, outbox, []byte(messages[i].ID), &messages[i]); err != nil {
+				return err
+			}
+		}
+		for i := range told {
+			if err := put(tx, alarms, []byte(told[i].ID), &told[i]); err != nil {
 				return err
 			}
 		}
