@@ -54,6 +54,7 @@ func (p *Post) Compose(w *config.Way, drafts []journal.Message, now time.Time, f
 	if items = c.once(items); len(items) == 0 {
 		return c
 	}
+	p.in.sort(items)
 	groups := together(items)
 	f.told(len(groups), now)
 	if f.rises(now) {
@@ -124,10 +125,6 @@ func together(items []item) [][]item {
 
 // write puts a group into words.
 func (c *Composed) write(d *directory, w *config.Way, group []item, now time.Time, digest bool) {
-	slices.SortStableFunc(group, func(x, y item) int {
-		return cmp.Or(cmp.Compare(order(x.about.Change), order(y.about.Change)), cmp.Compare(y.alarm.Severity, x.alarm.Severity),
-			cmp.Compare(rank(x.alarm.Condition), rank(y.alarm.Condition)), x.alarm.Raised.Compare(y.alarm.Raised), cmp.Compare(x.alarm.ID, y.alarm.ID))
-	})
 	sum := sha256.New()
 	severity := condition.Note
 	m := Message{Time: now.UTC(), Site: d.fleet.Name, Kind: group[0].about.Change}
@@ -153,6 +150,16 @@ func (c *Composed) write(d *directory, w *config.Way, group []item, now time.Tim
 		panic(err)
 	}
 	c.Messages = append(c.Messages, journal.Message{ID: w.ID + "/" + m.ID, Way: w.ID, Made: now, Next: now, Body: body})
+}
+
+// sort puts what is new before what is over, the urgent first, causes before
+// their consequences, and fans in the order of the fleet file.
+func (d *directory) sort(items []item) {
+	slices.SortStableFunc(items, func(x, y item) int {
+		return cmp.Or(cmp.Compare(order(x.about.Change), order(y.about.Change)), cmp.Compare(y.alarm.Severity, x.alarm.Severity),
+			cmp.Compare(rank(x.alarm.Condition), rank(y.alarm.Condition)), x.alarm.Raised.Compare(y.alarm.Raised),
+			cmp.Compare(d.place[x.alarm.Fan], d.place[y.alarm.Fan]), cmp.Compare(x.alarm.ID, y.alarm.ID))
+	})
 }
 
 // order puts what is new before what is over.

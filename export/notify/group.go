@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"time"
+
+	"fanwarden/rules/condition"
 )
 
 // flood counts the messages that a way was given lately. While there are more
@@ -123,17 +125,19 @@ func counts(group []item) string {
 	for i := range group {
 		if group[i].about.Change != Returned {
 			raised++
-			if group[i].about.Severity == "page" {
+			if group[i].alarm.Severity == condition.Page {
 				urgent++
 			}
 		}
 	}
 	var parts []string
-	if raised > 0 {
+	switch {
+	case raised > 0 && urgent == raised:
+		parts = append(parts, counted(raised, "new page", "new pages"))
+	case urgent > 0:
+		parts = append(parts, fmt.Sprintf("%d new with %s", raised, counted(urgent, "page", "pages")))
+	case raised > 0:
 		parts = append(parts, fmt.Sprintf("%d new", raised))
-	}
-	if urgent > 0 {
-		parts = append(parts, counted(urgent, "page", "pages"))
 	}
 	if over := len(group) - raised; over > 0 {
 		parts = append(parts, fmt.Sprintf("%d over", over))
@@ -146,7 +150,9 @@ func counts(group []item) string {
 func groupText(m *Message, group []item, in *time.Location) string {
 	var w lines
 	w.add(m.Title)
-	w.add(sentence(counts(group)))
+	if m.Kind != Digest { // it has them in its title
+		w.add(sentence(counts(group)))
+	}
 	w.add("")
 	for i := range group[:min(len(group), mostLines)] {
 		a := &group[i].about

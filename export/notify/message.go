@@ -83,12 +83,13 @@ type directory struct {
 	fleet     *config.Fleet
 	fans      map[reading.FanID]*config.Fan
 	buildings map[reading.BuildingID]*config.Building
+	place     map[reading.FanID]int // in the fleet file, from 1
 }
 
 func newDirectory(fleet *config.Fleet) *directory {
-	d := &directory{fleet, make(map[reading.FanID]*config.Fan), make(map[reading.BuildingID]*config.Building)}
-	for _, f := range fleet.Fans {
-		d.fans[f.ID] = f
+	d := &directory{fleet, make(map[reading.FanID]*config.Fan), make(map[reading.BuildingID]*config.Building), make(map[reading.FanID]int)}
+	for i, f := range fleet.Fans {
+		d.fans[f.ID], d.place[f.ID] = f, i+1
 	}
 	for _, b := range fleet.Buildings {
 		d.buildings[b.ID] = b

@@ -17,7 +17,7 @@ const lockScreen = 80
 // the manual.
 var faults = map[condition.Name]string{
 	condition.GatewayDown:      "gateway does not answer",
-	condition.LineSilent:       "none of the gateway's controllers answers",
+	condition.LineSilent:       "no controller behind it answers",
 	condition.DataNotMoving:    "gateway repeats old values",
 	condition.ControllerSilent: "controller does not answer",
 	condition.ControllerFault:  "controller reports a fault",
@@ -77,7 +77,11 @@ func (a *About) text(in *time.Location) string {
 	var w lines
 	w.add(a.title())
 	w.add("")
-	w.some(sentence(a.Summary))
+	was := a.Summary
+	if a.Change == Returned && was != "" {
+		was = "it was: " + was
+	}
+	w.some(sentence(was))
 	w.add(a.times(in))
 	w.some(a.where())
 	w.add("")
