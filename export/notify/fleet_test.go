@@ -29,7 +29,7 @@ func campus() *config.Fleet {
 				Severities: []condition.Severity{condition.Page, condition.Ticket}, Buildings: []reading.BuildingID{"alder"}, Returned: true}}}}
 	for n := range 40 {
 		f.Fans = append(f.Fans, &config.Fan{ID: reading.FanID(fmt.Sprintf("alder-ef%d", n+1)), Name: fmt.Sprintf("Bath risers %d", n+1),
-			Building: alder, Gateway: roof, Serves: "floors 1-9", Location: "on the north roof"})
+			Building: alder, Gateway: roof, Serves: "floors 1-9", Location: "Roof, north end"})
 	}
 	f.Fans[8].LifeSafety = true
 	return f

@@ -56,6 +56,7 @@ type About struct {
 	Raised     time.Time          `json:"raised"`
 	Cleared    *time.Time         `json:"cleared,omitempty"`
 	Reason     condition.Reason   `json:"reason,omitempty"`
+	Suppressed condition.Name     `json:"suppressed_by,omitempty"` // the cause that explains it
 	Summary    string             `json:"summary"`
 	Evidence   map[string]float64 `json:"evidence,omitempty"`
 	Causes     []condition.Cause  `json:"causes,omitempty"`
@@ -102,7 +103,7 @@ func newDirectory(fleet *config.Fleet) *directory {
 func (d *directory) about(a *alarm.Alarm, change Kind) About {
 	about := About{ID: string(a.ID), Change: change, Building: Place{ID: string(a.Building)}, Gateway: string(a.Gateway), Condition: a.Condition,
 		Severity: a.Severity.String(), State: a.State.String(), Incident: a.Incident, Since: a.Since.UTC(), Raised: a.Raised.UTC(), Reason: a.Reason,
-		Summary: a.Summary, Causes: a.Causes}
+		Suppressed: a.SuppressedBy, Summary: a.Summary, Causes: a.Causes}
 	if !a.Cleared.IsZero() {
 		cleared := a.Cleared.UTC()
 		about.Cleared = &cleared

@@ -116,7 +116,7 @@ func TestWhatIsExplainedLaterIsOver(t *testing.T) {
 	d.note(d.book.Take(&condition.Transition{Time: d.now, Building: "alder", Gateway: "alder-roof", Fan: "alder-ef1", Condition: condition.PinnedAtMax,
 		Change: condition.Cleared, Reason: condition.Silenced, SilencedBy: condition.InvertedSign}), nil)
 	got := d.want(time.Minute, "pager", "returned page")
-	if !strings.Contains(got[0].Text, "Explained by another alarm Mon 5 Jan 00:32 CST") {
+	if !strings.Contains(got[0].Text, "Explained by another alarm since Mon 5 Jan 00:32 CST: pressure has the wrong sign.") {
 		t.Errorf("%s", got[0].Text)
 	}
 }
