@@ -179,6 +179,20 @@ func TestAWayThatIsNotOpenTellsLater(t *testing.T) {
 	}
 }
 
+// A new fleet file's hours count at once, for what waits too.
+func TestNewHoursCountAtOnce(t *testing.T) {
+	d := newDesk(t)
+	d.raise("alder-ef1", condition.Page)
+	closed, open := campus(), campus()
+	closed.Notify.Ways[0].Hours = []config.Hours{weekdayHours(time.Friday, 7*time.Hour, 19*time.Hour)}
+	d.post.SetFleet(closed)
+	d.want(time.Hour, "pager", "")
+	d.raise("alder-ef2", condition.Page)
+	d.want(time.Hour, "pager", "")
+	d.post.SetFleet(open)
+	d.want(time.Second, "pager", "together page")
+}
+
 func TestFortyFansBehindOneGatewayAreOneMessage(t *testing.T) {
 	d := newDesk(t)
 	for _, f := range d.post.in.fleet.Fans {
