@@ -9,7 +9,10 @@ import (
 
 func (c *frozen) finding(f *fan, s *sample) condition.Finding {
 	moved := ""
-	if c.far {
+	switch {
+	case c.integrates(f, s, missedStroke):
+		moved = " while its speed went from " + f.percent(c.stroke.from) + " to " + f.percent(c.stroke.to) + " without a turn"
+	case c.far:
 		moved = " while its speed went between " + f.percent(c.slow) + " and " + f.percent(c.fast)
 	}
 	expected := max(c.missed, 0)
@@ -35,8 +38,8 @@ func (c *frozen) finding(f *fan, s *sample) condition.Finding {
 
 // causes ranks what keeps a value by whether the controller sees it too. One
 // that controls by a value that stands away from its setpoint runs to a limit; one
-// whose speed goes on between its limits sees a value that lives, and only what is
-// read here stands.
+// whose speed goes on between its limits, and turns, sees a value that lives, and
+// only what is read here stands.
 func (c *frozen) causes(f *fan, s *sample) []condition.Cause {
 	held := condition.Cause{What: "the controller holds its input: it was put in hand for a test, or its input module hangs",
 		Check: "compare the controller's own display with `fanwarden points`, and look whether the input is marked as in hand"}
@@ -52,7 +55,7 @@ func (c *frozen) causes(f *fan, s *sample) []condition.Cause {
 	speeds := f.percent(c.slow) + " and " + f.percent(c.fast)
 	top, lowest := c.fast >= f.cfg.MaxSpeed-offLimit, c.slow <= f.cfg.MinSpeed+offLimit
 	switch {
-	case c.fast-c.slow >= offLimit && !top && !lowest:
+	case c.fast-c.slow >= offLimit && !top && !lowest && !c.integrates(f, s, missedStroke):
 		return likeliest(supported(copied, true, "the speed went between "+speeds+" and to neither limit, so the controller sees a value that lives"),
 			hung, held, tube)
 	case c.far && own(s.mode):
