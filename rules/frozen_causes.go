@@ -8,25 +8,29 @@ import (
 )
 
 func (c *frozen) finding(f *fan, s *sample) condition.Finding {
-	moved := ""
-	switch {
-	case c.integrates(f, s, missedStroke):
-		moved = " while its speed went from " + f.percent(c.stroke.from) + " to " + f.percent(c.stroke.to) + " without a turn"
-	case c.far:
-		moved = " while its speed went between " + f.percent(c.slow) + " and " + f.percent(c.fast)
-	}
 	expected := max(c.missed, 0)
 	if c.missed < missedMoved {
 		expected = c.usual
 	}
 	expected = float64(int(expected))
+	moved := ""
+	usual := fmt.Sprintf("%.0f changes were usual", expected)
+	turns := float64(int(c.stroke.missed))
+	switch {
+	case c.integrates(f, s, missedStroke):
+		usual = fmt.Sprintf("%.0f turns were usual", turns)
+		moved = " while its speed went from " + f.percent(c.stroke.from) + " to " + f.percent(c.stroke.to) + " without a turn"
+	case c.far:
+		moved = " while its speed went between " + f.percent(c.slow) + " and " + f.percent(c.fast)
+	}
 	return condition.Finding{
-		Summary: fmt.Sprintf("the same %s to the last digit in all %d readings of %s%s; %.0f changes were usual",
-			f.show(s.value), c.n, units.Span(c.flat), moved, expected),
+		Summary: fmt.Sprintf("the same %s to the last digit in all %d readings of %s%s; %s",
+			f.show(s.value), c.n, units.Span(c.flat), moved, usual),
 		Evidence: []condition.Number{
 			{Name: f.key(f.controlled.String()), Value: s.value},
 			{Name: "readings", Value: float64(c.n)},
 			{Name: "expected_changes", Value: expected},
+			{Name: "expected_turns", Value: turns},
 			{Name: f.key("least_step"), Value: f.still.count},
 			{Name: "least_speed", Value: c.slow},
 			{Name: "most_speed", Value: c.fast},

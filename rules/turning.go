@@ -8,8 +8,8 @@ import (
 
 // Figures of a speed that turns. (Engineering choices.)
 const (
-	turnMemory  = 2 * time.Hour    // in which its share is learned
-	turnLearned = 20 * time.Minute // before anything is said of it
+	turnMemory = 2 * time.Hour // in which its share is learned
+	turnsKnown = 10            // before anything is said of it, and quietTime
 )
 
 // turning follows how often a speed turns, from faster to slower or back, while
@@ -23,6 +23,7 @@ const (
 type turning struct {
 	share float32 // of readings at which it turns
 	seen  time.Duration
+	turns uint8 // in it, as far as they matter
 
 	known  bool // it was steered at the sample before
 	going  bool // it moved since
@@ -66,7 +67,7 @@ func (t *turning) feed(s *sample) steering {
 
 // chance is the share once enough was seen.
 func (t *turning) chance() float64 {
-	if t.seen < turnLearned {
+	if t.seen < quietTime || t.turns < turnsKnown {
 		return 0
 	}
 	return float64(t.share)
@@ -75,6 +76,7 @@ func (t *turning) chance() float64 {
 // learn ends a stroke.
 func (t *turning) learn() {
 	if t.n > 0 {
+		t.turns = min(t.turns+1, turnsKnown)
 		t.seen = min(t.seen+t.span, turnMemory)
 		t.share += (1/float32(t.n) - t.share) * float32(t.span) / float32(t.seen)
 	}
