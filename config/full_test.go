@@ -81,8 +81,11 @@ func TestFullFleet(t *testing.T) {
 
 func TestFullNotify(t *testing.T) {
 	fleet, _ := full(t)
+	if fleet.Notify.Ways[1].Roots == nil {
+		t.Error("the authority of the mail server was not read")
+	}
 	for _, w := range fleet.Notify.Ways {
-		w.line = 0
+		w.line, w.Roots = 0, nil
 	}
 	var weekdays, weekend Hours
 	weekdays.Days, weekend.Days = [7]bool{1: true, 2: true, 3: true, 4: true, 5: true}, [7]bool{0: true, 6: true}
@@ -208,7 +211,7 @@ func TestFullRoster(t *testing.T) {
 	if file, line := bath.Place(); file != "testdata/full/fans.csv" || line != 4 {
 		t.Errorf("%s:%d", file, line)
 	}
-	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 208 {
+	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 209 {
 		t.Errorf("%s:%d", file, line)
 	}
 }

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"crypto/x509"
 	"fmt"
 	"maps"
 	"net"
@@ -35,6 +36,10 @@ type Way struct {
 
 	// Mail is how e-mail is sent; nil for a webhook.
 	Mail *Mail
+
+	// Roots are the authorities that the receiver's certificate may come from; nil:
+	// those of the machine.
+	Roots *x509.CertPool
 
 	// What goes this way.
 	Severities []condition.Severity // default: page
@@ -103,6 +108,7 @@ func (a *assembly) way(t *table, ways names[*Way]) {
 	case t.has("secret_file") && w.Mail != nil:
 		t.fault("secret_file", "e-mail is not signed", "remove it; password_file is what logs in to the mail server")
 	}
+	w.Roots = a.roots(t, "ca_file")
 	w.Severities = t.severities("severities", condition.Page)
 	for _, id := range t.words("buildings") {
 		if _, known := a.buildings[id]; !known {
@@ -222,6 +228,19 @@ func (a *assembly) secret(t *table, key string) []byte {
 		t.fault(key, fmt.Sprintf("the file %s is empty", a.beside(name)), "write the secret into it, on one line")
 	}
 	return secret
+}
+
+// roots reads the certificates of authorities.
+func (a *assembly) roots(t *table, key string) *x509.CertPool {
+	text := a.secret(t, key)
+	if text == nil {
+		return nil
+	}
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(text) {
+		t.fault(key, "there is no certificate in the file", "name a PEM file of the authority that signed the receiver's certificate")
+	}
+	return pool
 }
 
 // words reads a list of texts, or one text.

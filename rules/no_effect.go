@@ -30,7 +30,8 @@ import (
 //
 // A fan that is overrun by demand shows no pull either, but it moved its reading
 // as it climbed, or it reached its top before the reading was lost: that is
-// pinned_at_max. So is a fan at its top of which nobody saw how it came there.
+// pinned_at_max. So is a fan at its top of which nobody saw how it came there, and
+// one whose partner on the riser lost its pull in the same minutes.
 //
 // It is over when the fan has pulled clearly, or held its setpoint between its
 // limits, for two minutes, and nothing says that the wheel stands still.
@@ -65,6 +66,7 @@ const (
 	nothingGrace = time.Minute
 	stillGrace   = 30 * time.Second
 	effectExit   = 2 * time.Minute
+	sameMinutes  = 2 * time.Minute
 	doubtsFor    = 29 * time.Minute // beyond that, what it would explain is not held back
 )
 
@@ -147,12 +149,25 @@ func (c *noEffect) find(f *fan, why whyNothing, since int64) {
 func (f *fan) shownNothing(s *sample) bool {
 	l := &f.response.lapse
 	switch {
-	case !l.open || l.shows == showsEffect:
+	case !l.open || l.shows == showsEffect || f.lostTogether():
 		return false
 	case l.shows == showsNoEffect:
 		return true
 	}
 	return f.sense < 0 && l.over && (l.abrupt || f.cfg.ControlsAirflow) && f.response.gain() > 0 && math.Abs(s.level) <= -f.nothing(s)
+}
+
+// lostTogether reports whether a running partner of the riser lost its pull at
+// the same time: no two belts break in the same minutes, and both read what
+// happened to their riser.
+func (f *fan) lostTogether() bool {
+	for _, p := range f.partners {
+		other := &p.response.lapse
+		if !p.mode.resting && other.open && time.Duration(other.at-f.response.lapse.at).Abs() <= sameMinutes {
+			return true
+		}
+	}
+	return false
 }
 
 // doubts reports whether the fan is about to be found to move nothing.
@@ -162,7 +177,7 @@ func (c *noEffect) doubts(f *fan, s *sample) bool {
 	}
 	return c.still.open && c.still.stood >= c.proven.hold/2 ||
 		c.nothing.open && c.nothing.stood >= c.wait.hold/2 && c.patience(f, s).hold <= doubtsFor &&
-			f.response.lapse.shows == showsNoEffect
+			f.response.lapse.shows == showsNoEffect && !f.lostTogether()
 }
 
 func (c *noEffect) since() int64 { return c.from }

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -95,4 +96,32 @@ func TestAShortRiserIsToldOnceAndOfItsLead(t *testing.T) {
 	// The lead is well again (its level is smoothed); who is still short is told in its place.
 	tr.each(10*time.Minute, at(1, -10), at(1, -12), at(1, -30))
 	tr.want("22m0s raised pinned_at_max ef3", "1h2m25s cleared pinned_at_max ef3 recovered", "1h2m30s raised pinned_at_max ef1")
+}
+
+// What befalls both fans of a riser in the same minute befell the riser: a door,
+// a cap. What befalls one of them is its own.
+func TestARiserThatIsLostIsNoFanThatMovesNothing(t *testing.T) {
+	for name, c := range map[string]struct {
+		broken []bool
+		want   condition.Name
+	}{
+		"both": {[]bool{true, true}, condition.PinnedAtMax},
+		"one":  {[]bool{true, false}, condition.NoEffect},
+	} {
+		t.Run(name, func(t *testing.T) {
+			tr := group(t, 2)
+			plants := []*plant{newPlant(tr.fleet.Fans[0]), newPlant(tr.fleet.Fans[1])}
+			for i, p := range plants {
+				p.push, p.gusts, p.ramp, p.noise = restless(8), 1, 0.006, rand.New(rand.NewPCG(3, uint64(i)))
+			}
+			tr.live(time.Hour, plants...)
+			for i, p := range plants {
+				p.broken = c.broken[i]
+			}
+			tr.live(time.Hour, plants...)
+			if len(tr.got) != 1 || tr.got[0].Condition != c.want {
+				t.Errorf("changes are %v, want %s once", tr.log, c.want)
+			}
+		})
+	}
 }

@@ -82,6 +82,10 @@ type Alarm struct {
 	SuppressedBy    condition.Name `json:"suppressed_by,omitempty"` // the cause that explains it
 	OutOfService    bool           `json:"out_of_service,omitempty"`
 
+	// Told are the ways out by which people were told of it, and not yet that it is
+	// over.
+	Told []string `json:"told,omitempty"`
+
 	// Times is how often it was raised in this one life; Chattering says that it
 	// comes and goes too often to be told each time.
 	Times      int  `json:"times"`

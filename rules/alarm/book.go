@@ -335,6 +335,21 @@ func (b *Book) Out(fan reading.FanID) (Act, bool) {
 	return act, is
 }
 
+// Told notes that people were told of an alarm by a way out, or that it is over,
+// and returns the alarm as it is then.
+func (b *Book) Told(id ID, way string, over bool) (Alarm, bool) {
+	a := b.alarms[id]
+	if a == nil {
+		return Alarm{}, false
+	}
+	told := slices.DeleteFunc(slices.Clone(a.Told), func(other string) bool { return other == way })
+	if !over {
+		told = append(told, way)
+	}
+	a.Told = told
+	return copied(a), true
+}
+
 func (b *Book) find(id ID, who string) (*Alarm, error) {
 	switch a := b.alarms[id]; {
 	case a == nil:

@@ -26,14 +26,21 @@ import (
 
 // Message is something that is to be delivered to one receiver, at least once.
 type Message struct {
-	ID    string    `json:"id"`   // the same at every attempt, so that a receiver can drop repeats
-	Way   string    `json:"way"`  // the name of the way out, as in the fleet file
-	Made  time.Time `json:"made"` // when
-	Body  []byte    `json:"body"` // ready for the way out; of a draft the entry of the journal, as JSON
-	Draft bool      `json:"draft,omitempty"`
-	Key   string    `json:"key"`   // drafts of the same key are told together
-	Tries int       `json:"tries"` // so far
-	Next  time.Time `json:"next"`  // not to be tried before
+	ID    string    `json:"id"`              // the same at every attempt, so that a receiver can drop repeats
+	Way   string    `json:"way"`             // the name of the way out, as in the fleet file
+	Made  time.Time `json:"made"`            // when
+	Draft *Draft    `json:"draft,omitempty"` // what is to be told, of one that is not in words yet
+	Body  []byte    `json:"body,omitempty"`  // the words, ready for the way out
+	To    []string  `json:"to,omitempty"`    // who has not got it yet, of several; nil: all
+	Tries int       `json:"tries,omitempty"` // so far
+	Next  time.Time `json:"next"`            // not to be tried before
+}
+
+// Draft is what a message is to tell, before it is put into words: by then the
+// alarm may have changed.
+type Draft struct {
+	Alarm alarm.ID   `json:"alarm"`
+	What  alarm.What `json:"what"` // happened to it
 }
 
 // Kept is what a store held when it was opened.
@@ -113,20 +120,42 @@ func each[T any](tx *bolt.Tx, bucket []byte, take func(key []byte, value T)) err
 // Close lets go of the file.
 func (s *Store) Close() error { return s.db.Close() }
 
-// Write keeps entries with the alarms and fans that they are about, and
-// messages for delivery, in one step.
-func (s *Store) Write(all []alarm.Entry, messages []Message) error {
-	if len(all) == 0 && len(messages) == 0 {
+// Change is something to be kept, all of it or nothing.
+type Change struct {
+	Entries  []alarm.Entry // with the alarms and fans that they are about
+	Alarms   []alarm.Alarm // that changed without an entry
+	Gone     []string      // messages that are done with
+	Messages []Message     // for delivery, or to be tried again
+}
+
+// Empty reports whether there is nothing to keep.
+func (c *Change) Empty() bool {
+	return len(c.Entries)+len(c.Alarms)+len(c.Gone)+len(c.Messages) == 0
+}
+
+// Write keeps a change.
+func (s *Store) Write(c *Change) error {
+	if c.Empty() {
 		return nil
 	}
 	return s.db.Update(func(tx *bolt.Tx) error {
-		for i := range all {
-			if err := writeEntry(tx, &all[i]); err != nil {
+		for i := range c.Entries {
+			if err := writeEntry(tx, &c.Entries[i]); err != nil {
 				return err
 			}
 		}
-		for i := range messages {
-			if err := put(tx, outbox, []byte(messages[i].ID), &messages[i]); err != nil {
+		for i := range c.Alarms {
+			if err := put(tx, alarms, []byte(c.Alarms[i].ID), &c.Alarms[i]); err != nil {
+				return err
+			}
+		}
+		for _, id := range c.Gone {
+			if err := tx.Bucket(outbox).Delete([]byte(id)); err != nil {
+				return err
+			}
+		}
+		for i := range c.Messages {
+			if err := put(tx, outbox, []byte(c.Messages[i].ID), &c.Messages[i]); err != nil {
 				return err
 			}
 		}
@@ -159,24 +188,6 @@ func put(tx *bolt.Tx, bucket, key []byte, value any) error {
 		return err
 	}
 	return tx.Bucket(bucket).Put(key, data)
-}
-
-// Tried keeps how an attempt to deliver messages ended: those delivered are
-// taken out of the outbox, the others are tried again.
-func (s *Store) Tried(delivered []string, again []Message) error {
-	return s.db.Update(func(tx *bolt.Tx) error {
-		for _, id := range delivered {
-			if err := tx.Bucket(outbox).Delete([]byte(id)); err != nil {
-				return err
-			}
-		}
-		for i := range again {
-			if err := put(tx, outbox, []byte(again[i].ID), &again[i]); err != nil {
-				return err
-			}
-		}
-		return nil
-	})
 }
 
 // Record keeps the settings of a fan as its baseline.

@@ -65,8 +65,8 @@ func TestWhatIsWrittenIsThereAfterwards(t *testing.T) {
 		t.Errorf("a new store holds %+v", kept)
 	}
 	taken := alarm.Entry{Time: midnight, What: alarm.WasTakenOut, Fan: "ef9", Who: "kim", Why: "motor"}
-	message := Message{ID: "m1", Way: "pager", Made: midnight, Body: []byte("hello"), Key: "k"}
-	if err := s.Write([]alarm.Entry{one(1), one(2), taken}, []Message{message}); err != nil {
+	message := Message{ID: "m1", Way: "pager", Made: midnight, Draft: &Draft{Alarm: "pinned_at_max-ef1", What: alarm.WasRaised}}
+	if err := s.Write(&Change{Entries: []alarm.Entry{one(1), one(2), taken}, Messages: []Message{message}}); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.Record("ef1", condition.Baseline{Time: midnight, Settings: map[reading.Point]float64{reading.RunOn: 90}}); err != nil {
@@ -89,19 +89,21 @@ func TestWhatIsWrittenIsThereAfterwards(t *testing.T) {
 		t.Errorf("%+v", raised)
 	}
 	back := alarm.Entry{Time: midnight, What: alarm.WasPutIntoService, Fan: "ef9", Who: "kim"}
-	if err := s.Write([]alarm.Entry{back}, nil); err != nil {
+	if err := s.Write(&Change{Entries: []alarm.Entry{back}}); err != nil {
 		t.Fatal(err)
 	}
-	message.Tries = 3
-	if err := s.Tried(nil, []Message{message}); err != nil {
+	message.Tries, message.Draft, message.Body = 3, nil, []byte("hello")
+	told := *one(1).Alarm
+	told.Told = []string{"pager"}
+	if err := s.Write(&Change{Messages: []Message{message}, Alarms: []alarm.Alarm{told}}); err != nil {
 		t.Fatal(err)
 	}
 	s.Close()
 	s, kept = open(t, path)
-	if len(kept.Out) != 0 || kept.Messages[0].Tries != 3 {
+	if len(kept.Out) != 0 || !reflect.DeepEqual(kept.Messages, []Message{message}) || !reflect.DeepEqual(kept.Alarms[0].Told, []string{"pager"}) {
 		t.Errorf("%+v", kept)
 	}
-	if err := s.Tried([]string{"m1"}, nil); err != nil {
+	if err := s.Write(&Change{Gone: []string{"m1"}}); err != nil {
 		t.Fatal(err)
 	}
 	var copied bytes.Buffer
@@ -123,7 +125,7 @@ func TestWhatIsOldIsForgotten(t *testing.T) {
 	for n := range 5000 {
 		all = append(all, one(n))
 	}
-	if err := s.Write(all, nil); err != nil {
+	if err := s.Write(&Change{Entries: all}); err != nil {
 		t.Fatal(err)
 	}
 	before, rounds := midnight.Add(4500*time.Minute), 1
@@ -198,7 +200,7 @@ func fill(path string) {
 		os.Exit(1)
 	}
 	for n := len(kept.Messages); ; n++ {
-		if s.Write([]alarm.Entry{one(n)}, []Message{{ID: fmt.Sprint(n)}}) != nil {
+		if s.Write(&Change{Entries: []alarm.Entry{one(n)}, Messages: []Message{{ID: fmt.Sprint(n)}}}) != nil {
 			os.Exit(1)
 		}
 		os.Stdout.WriteString(".")

@@ -58,7 +58,7 @@ type Daemon struct {
 // later step fails. The caller must Stop it.
 func Start(o Options) (*Daemon, error) {
 	d := &Daemon{path: o.Path, log: o.Log, fleet: o.Fleet, failed: make(chan error, 1)}
-	d.desk = newDesk(o.Fleet.Store.Dir, o.Log, time.Now)
+	d.desk = newDesk(o.Fleet, o.Log, time.Now)
 	d.undo = append(d.undo, d.desk.close)
 	d.judge = newJudge(o.Fleet, o.Version, o.Log, d.desk, time.Now())
 	d.desk.changed = d.judge.setOut
@@ -76,6 +76,7 @@ func Start(o Options) (*Daemon, error) {
 	d.startMemory()
 	d.startDesk()
 	d.startPoller()
+	d.startNotify(o.Version)
 	o.Log.Info("watching", zap.String("fleet", o.Fleet.Name), zap.Int("fans", len(o.Fleet.Fans)),
 		zap.Int("gateways", len(o.Fleet.Gateways)), zap.String("version", o.Version))
 	return d, nil
@@ -110,6 +111,7 @@ func (d *Daemon) Reload() {
 		d.log.Warn("a new [web] listen address takes effect at the next start", zap.String("listen", fleet.Web.Listen))
 	}
 	d.poller.Reload(fleet, func() { d.judge.setFleet(fleet, time.Now()) })
+	d.desk.setFleet(fleet)
 	d.fleet = fleet
 	d.log.Info("fleet file reloaded", zap.Int("fans", len(fleet.Fans)), zap.Int("gateways", len(fleet.Gateways)))
 }

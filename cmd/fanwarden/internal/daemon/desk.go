@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"cmp"
 	"errors"
 	"io"
 	"os"
@@ -12,7 +11,9 @@ import (
 
 	"go.uber.org/zap"
 
+	"fanwarden/config"
 	"fanwarden/export"
+	"fanwarden/export/notify"
 	"fanwarden/poller/reading"
 	"fanwarden/rules/alarm"
 	"fanwarden/rules/condition"
@@ -27,28 +28,28 @@ import (
 // desk goes on from memory, tells it in the log, in metrics and at every try, and
 // writes again when it can.
 type desk struct {
-	log    *zap.Logger
-	now    func() time.Time
-	drafts func([]alarm.Entry) []journal.Message // the messages that entries call for
+	log *zap.Logger
+	now func() time.Time
 	// changed is told that a fan came into or went out of service, so that it is
 	// judged or not.
 	changed func(fan reading.FanID, out bool, now time.Time)
 
-	dir      string // "": nothing is to outlive the process
-	mu       sync.Mutex
-	book     *alarm.Book
-	store    *journal.Store // nil: nothing outlives the process
-	outbox   map[string]journal.Message
-	owed     []alarm.Entry // not written yet
-	owedMail map[string]journal.Message
-	down     bool          // the last write failed
-	recent   []alarm.Entry // where there is no store: the journal's last entries
-	tried    time.Time     // when it was last tried to open the store
+	dir    string // "": nothing is to outlive the process
+	mu     sync.Mutex
+	book   *alarm.Book
+	post   *notify.Post
+	store  *journal.Store // nil: nothing outlives the process
+	outbox map[string]journal.Message
+	owed   owed
+	down   bool          // the last write failed
+	recent []alarm.Entry // where there is no store: the journal's last entries
+	tried  time.Time     // when it was last tried to open the store
 }
 
 const (
 	journalFile = "journal.db"
 	mostOwed    = 50000 // entries that wait for the disk: beyond it the oldest are dropped
+	mostWaiting = 20000 // messages that wait for their receivers: likewise
 	mostRecent  = 1000
 	// keepAlarms and keepJournal bound what is kept of what is over.
 	keepAlarms  = 90 * 24 * time.Hour
@@ -56,12 +57,12 @@ const (
 	openEvery   = 30 * time.Second
 )
 
-// newDesk opens the store in a folder, where one is given, and goes on with
+// newDesk opens the store that a fleet file names, if it does, and goes on with
 // what it holds. A store that cannot be opened is told and stops nothing.
-func newDesk(dir string, log *zap.Logger, now func() time.Time) *desk {
-	d := &desk{dir: dir, log: log, now: now, book: alarm.NewBook(nil, nil), outbox: make(map[string]journal.Message),
-		owedMail: make(map[string]journal.Message), drafts: func([]alarm.Entry) []journal.Message { return nil },
-		changed: func(reading.FanID, bool, time.Time) {}}
+func newDesk(fleet *config.Fleet, log *zap.Logger, now func() time.Time) *desk {
+	d := &desk{dir: fleet.Store.Dir, log: log, now: now, book: alarm.NewBook(nil, nil), post: notify.NewPost(fleet),
+		outbox: make(map[string]journal.Message), changed: func(reading.FanID, bool, time.Time) {}}
+	d.owed.clear()
 	d.open(now())
 	return d
 }
@@ -85,10 +86,11 @@ func (d *desk) open(now time.Time) {
 		d.book.Recount(week)
 	}
 	for _, m := range kept.Messages {
-		if _, known := d.outbox[m.ID]; !known {
+		if _, known := d.outbox[m.ID]; !known && !d.owed.gone[m.ID] {
 			d.outbox[m.ID] = m
 		}
 	}
+	d.dropLost()
 	d.log.Info("alarms are kept", zap.String("file", filepath.Join(d.dir, journalFile)), zap.Int("alarms", len(kept.Alarms)),
 		zap.Int("messages", len(kept.Messages)))
 }
@@ -128,38 +130,30 @@ func (d *desk) note(changes []condition.Transition, news bool) {
 	d.commit(entries)
 }
 
-// call drafts the messages that entries call for.
-func (d *desk) call(entries []alarm.Entry) {
-	for _, m := range d.drafts(entries) {
-		d.outbox[m.ID] = m
-		d.owedMail[m.ID] = m
-	}
-}
-
-// commit writes entries, and the messages that wait to be written. The caller
-// holds the lock.
+// commit writes entries, and what waits to be written. The caller holds the
+// lock.
 func (d *desk) commit(entries []alarm.Entry) {
-	d.owed = append(d.owed, entries...)
-	if over := len(d.owed) - mostOwed; over > 0 {
-		d.owed = slices.Delete(d.owed, 0, over)
+	for i := range entries {
+		if a := entries[i].Alarm; a != nil {
+			delete(d.owed.alarms, a.ID) // the entry has it as it is now
+		}
+	}
+	d.owed.entries = append(d.owed.entries, entries...)
+	if over := len(d.owed.entries) - mostOwed; over > 0 {
+		d.owed.entries = slices.Delete(d.owed.entries, 0, over)
 	}
 	d.recent = append(d.recent, entries...)
 	if over := len(d.recent) - mostRecent; over > 0 {
 		d.recent = slices.Delete(d.recent, 0, over)
 	}
 	if d.dir == "" {
-		d.owed, d.owedMail = d.owed[:0], make(map[string]journal.Message)
+		d.owed.clear()
 	}
 	if d.store == nil {
 		return
 	}
-	messages := make([]journal.Message, 0, len(d.owedMail))
-	for _, m := range d.owedMail {
-		messages = append(messages, m)
-	}
-	d.wrote(d.store.Write(d.owed, messages))
-	if !d.down {
-		d.owed, d.owedMail = d.owed[:0], make(map[string]journal.Message)
+	if d.wrote(d.store.Write(d.owed.change())); !d.down {
+		d.owed.clear()
 	}
 }
 
@@ -207,12 +201,26 @@ func (d *desk) figures() (alarm.Figures, export.Store) {
 	return d.book.Figures(d.now()), export.Store{Used: d.dir != "", Up: !d.down, Pending: len(d.outbox)}
 }
 
+// standing counts the alarms that stand and are not put aside.
+func (d *desk) standing() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	n := 0
+	for _, a := range d.book.All() {
+		if a.State.Active() && !a.Quiet() {
+			n++
+		}
+	}
+	return n
+}
+
 // act does what somebody asks for, and writes it before it returns.
 func (d *desk) act(what func(now time.Time) ([]alarm.Entry, error)) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	entries, err := what(d.now())
 	if err == nil {
+		d.call(entries)
 		d.commit(entries)
 	}
 	return err
@@ -301,49 +309,4 @@ func (d *desk) Backup(w io.Writer) error {
 	}
 	_, err := store.Backup(w)
 	return err
-}
-
-// Due returns the messages that are to be tried now, in the order in which they
-// were made.
-func (d *desk) Due(now time.Time) []journal.Message {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	var due []journal.Message
-	for _, m := range d.outbox {
-		if !m.Next.After(now) {
-			due = append(due, m)
-		}
-	}
-	sortMessages(due)
-	return due
-}
-
-// Replace puts messages in the place of others, such as one for the drafts that
-// it tells together, and takes out those that were delivered. What is replaced
-// is written before it returns, or kept in memory while the disk takes nothing.
-func (d *desk) Replace(gone []string, put []journal.Message) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	for _, id := range gone {
-		delete(d.outbox, id)
-		delete(d.owedMail, id)
-	}
-	for _, m := range put {
-		d.outbox[m.ID] = m
-	}
-	if d.store == nil {
-		return
-	}
-	if err := d.store.Tried(gone, put); err != nil {
-		d.wrote(err)
-		for _, m := range put {
-			d.owedMail[m.ID] = m
-		}
-	}
-}
-
-func sortMessages(all []journal.Message) {
-	slices.SortFunc(all, func(a, b journal.Message) int {
-		return cmp.Or(a.Made.Compare(b.Made), cmp.Compare(a.ID, b.ID))
-	})
 }

@@ -5,42 +5,44 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
 	"go.uber.org/zap"
 	"go.uber.org/zap/zaptest/observer"
 
+	"fanwarden/config"
 	"fanwarden/poller/reading"
 	"fanwarden/rules/alarm"
 	"fanwarden/rules/condition"
 	"fanwarden/rules/journal"
 )
 
-// office is a desk with a clock and a log that tests can read, and a message
-// for every raise.
+// office is a desk with a clock and a log that tests can read, and one way out
+// that tells everything.
 type office struct {
 	*desk
 	t      *testing.T
 	at     time.Time
 	logged *observer.ObservedLogs
+	pager  *config.Way
 }
 
 func openOffice(t *testing.T, dir string) *office {
 	core, logged := observer.New(zap.InfoLevel)
-	o := &office{t: t, at: newYear, logged: logged}
-	o.desk = newDesk(dir, zap.New(core), func() time.Time { return o.at })
-	o.drafts = func(entries []alarm.Entry) (messages []journal.Message) {
-		for _, e := range entries {
-			if e.What == alarm.WasRaised {
-				messages = append(messages, journal.Message{ID: "m-" + string(e.Alarm.ID), Way: "pager", Made: e.Time, Next: e.Time})
-			}
-		}
-		return messages
-	}
+	fleet := parsed(t, threeFans)
+	pager := &config.Way{ID: "pager", Webhook: "http://127.0.0.1:1/", Returned: true,
+		Severities: []condition.Severity{condition.Page, condition.Ticket, condition.Note}}
+	fleet.Store.Dir, fleet.Notify.Ways = dir, []*config.Way{pager}
+	o := &office{t: t, at: newYear, logged: logged, pager: pager}
+	o.desk = newDesk(fleet, zap.New(core), func() time.Time { return o.at })
 	t.Cleanup(o.close)
 	return o
 }
+
+// ready returns what is to be sent a minute from now.
+func (o *office) ready() []journal.Message { return o.Ready(o.pager, o.at.Add(time.Minute)) }
 
 func (o *office) raise(fan reading.FanID) alarm.ID {
 	o.t.Helper()
@@ -65,7 +67,7 @@ func TestADeskGoesOn(t *testing.T) {
 		t.Fatal(err)
 	}
 	first.raise("ef2")
-	first.Replace([]string{"m-" + string(id)}, nil) // delivered
+	first.raise("ef3")
 	first.close()
 
 	second := openOffice(t, dir)
@@ -73,15 +75,27 @@ func TestADeskGoesOn(t *testing.T) {
 	if !found || a.State != alarm.Acknowledged || a.Acknowledgement.Who != "kim" {
 		t.Errorf("%+v", a)
 	}
-	if due := second.Due(newYear.Add(time.Hour)); len(due) != 1 || due[0].Way != "pager" {
+	due := second.ready() // the alarm that somebody knows of is told to nobody
+	if len(due) != 1 || due[0].Way != "pager" || strings.Count(string(due[0].Body), `"change":"raised"`) != 2 {
 		t.Errorf("to be delivered: %+v", due)
 	}
 	if out := second.outFans(); len(out) != 1 || out[0] != "ef9" {
 		t.Errorf("out of service: %v", out)
 	}
 	lines, err := second.Journal(10, nil)
-	if err != nil || len(lines) != 4 || lines[0].What != alarm.WasRaised {
+	if err != nil || len(lines) != 5 || lines[0].What != alarm.WasRaised {
 		t.Errorf("%v, %+v", err, lines)
+	}
+	second.close()
+	third := openOffice(t, dir) // what is in words keeps its id
+	if again := third.ready(); len(again) != 1 || again[0].ID != due[0].ID {
+		t.Errorf("to be delivered: %+v", again)
+	}
+	third.Delivered(due[0].ID)
+	third.close()
+	second = openOffice(t, dir)
+	if again := second.ready(); len(again) != 0 {
+		t.Errorf("delivered and still there: %+v", again)
 	}
 	var copied bytes.Buffer
 	if err := second.Backup(&copied); err != nil || copied.Len() == 0 {
@@ -101,7 +115,8 @@ func TestADeskWithoutItsDisk(t *testing.T) {
 	if err := o.Acknowledge(id, "kim", ""); err != nil {
 		t.Fatal(err)
 	}
-	if _, store := o.figures(); !store.Used || store.Up || store.Pending != 1 {
+	o.raise("ef2")
+	if _, store := o.figures(); !store.Used || store.Up || store.Pending != 2 {
 		t.Errorf("%+v", store)
 	}
 	for range 5 {
@@ -111,7 +126,8 @@ func TestADeskWithoutItsDisk(t *testing.T) {
 	if n := o.count(cannotWrite); n != 1 {
 		t.Errorf("told %d times", n)
 	}
-	if len(o.Due(o.at)) != 1 {
+	told := o.ready()
+	if len(told) != 1 {
 		t.Error("the message waits for the disk")
 	}
 	if err := os.Remove(dir); err != nil {
@@ -124,8 +140,12 @@ func TestADeskWithoutItsDisk(t *testing.T) {
 	}
 	o.close()
 	again := openOffice(t, dir)
-	if a, found := again.Alarm(id); !found || a.State != alarm.Acknowledged || len(again.Due(o.at)) != 1 {
+	if a, found := again.Alarm(id); !found || a.State != alarm.Acknowledged {
 		t.Errorf("%v %+v", found, a)
+	}
+	again.at = o.at
+	if due := again.ready(); len(due) != 1 || due[0].ID != told[0].ID || len(again.outbox) != 1 {
+		t.Errorf("to be delivered: %+v", due)
 	}
 }
 
@@ -150,8 +170,8 @@ func TestADeskThatKeepsNothing(t *testing.T) {
 func TestThePastIsNoNews(t *testing.T) {
 	o := openOffice(t, "")
 	o.recall([]condition.Transition{{Time: o.at, Gateway: "roof", Fan: "ef1", Condition: condition.PinnedAtMax, Change: condition.Raised}})
-	if len(o.Alarms()) != 1 || len(o.Due(o.at.Add(time.Hour))) != 0 {
-		t.Errorf("%+v, %+v", o.Alarms(), o.Due(o.at.Add(time.Hour)))
+	if len(o.Alarms()) != 1 || len(o.ready()) != 0 {
+		t.Errorf("%+v, %+v", o.Alarms(), o.ready())
 	}
 }
 

@@ -55,7 +55,7 @@ func TestRepeatedValuesAreNotShown(t *testing.T) {
 		t.Fatal(faults)
 	}
 	now := time.Date(2026, 1, 5, 0, 0, 0, 0, time.UTC)
-	j := newJudge(fleet, "test", zap.NewNop(), newDesk("", zap.NewNop(), time.Now), now)
+	j := newJudge(fleet, "test", zap.NewNop(), newDesk(fleet, zap.NewNop(), time.Now), now)
 	rnd := rand.New(rand.NewPCG(1, 2))
 	pressures := make([]float64, len(fleet.Fans))
 	cycle := func(repeats bool) {

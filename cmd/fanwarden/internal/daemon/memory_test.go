@@ -44,7 +44,7 @@ func begin(t testing.TB, dir string, fleet *config.Fleet) stint {
 	t.Helper()
 	core, logged := observer.New(zap.InfoLevel)
 	log := zap.New(core)
-	m := &memory{path: filepath.Join(dir, memoryFile), judge: newJudge(fleet, "test", log, newDesk("", log, time.Now), newYear), log: log}
+	m := &memory{path: filepath.Join(dir, memoryFile), judge: newJudge(fleet, "test", log, newDesk(fleet, log, time.Now), newYear), log: log}
 	m.recall()
 	return stint{m, logged}
 }
