@@ -127,3 +127,44 @@ severities = ["page", "ticket", "note"]
 	hook.mu.Unlock()
 	second.stop()
 }
+
+// Each way can be tried by hand; one that does not work says why.
+func TestTell(t *testing.T) {
+	t.Parallel()
+	mail, hook := startMailServer(t), &listener{told: make(map[string]string), calls: 9}
+	hook.Server = httptest.NewServer(hook)
+	defer hook.Close()
+	file := writeFleet(t, strings.Replace(fmt.Sprintf(fourFans, "tcp://127.0.0.1:1"), "[web]\n", fmt.Sprintf(`[[notify.ways]]
+id = "pager"
+webhook = "%s/a-secret"
+hours = ["mon"]
+[[notify.ways]]
+id = "desk"
+to = ["desk@example.edu"]
+from = "fanwarden@example.edu"
+smtp = "localhost:%s"
+starttls = false
+[[notify.ways]]
+id = "night"
+webhook = "http://127.0.0.1:1/another-secret"
+[web]
+`, hook.URL, mail.port), 1))
+	status, stdout, stderr := runCommand(t, "tell", "--config", file)
+	if status != foundWrong || stderr != "" || strings.Contains(stdout, "secret") {
+		t.Errorf("status %d, stderr %q", status, stderr)
+	}
+	for _, line := range []string{"pager        webhook at 127.0.0.1:", "desk         mail to desk@example.edu: taken\n", "night        webhook at 127.0.0.1:1: not taken: "} {
+		if !strings.Contains(stdout, line) {
+			t.Errorf("no line %q in:\n%s", line, stdout)
+		}
+	}
+	if letter := mail.line(); !strings.Contains(letter, "Subject: Test of fanwarden: nothing is wrong") {
+		t.Errorf("the letter is %s", letter)
+	}
+	if status, stdout, _ := runCommand(t, "tell", "--config", file, "--way", "pager"); status != allWell || !strings.HasSuffix(stdout, ": taken\n") {
+		t.Errorf("status %d, %q", status, stdout)
+	}
+	if status, _, stderr := runCommand(t, "tell", "--config", file, "--way", "pagr"); status != couldNotRun || !strings.Contains(stderr, `did you mean "pager"?`) {
+		t.Errorf("status %d, %q", status, stderr)
+	}
+}
