@@ -130,3 +130,12 @@ func (a *audit) sealed(w *Way) {
 		warn("its messages are not signed, so its receiver cannot tell them from somebody else's", "give secret_file")
 	}
 }
+
+// Host is where a webhook goes; the rest of its url may be a secret.
+func (w *Way) Host() string {
+	u, err := url.Parse(w.Webhook)
+	if err != nil {
+		return ""
+	}
+	return u.Host
+}

@@ -19,11 +19,17 @@ import (
 //
 // A coarse sensor on a fan that controls well, or is idle, repeats one value
 // for hours: in its quietest ten minutes it does not change at all, so nothing is
-// missing. Of it only the speed speaks: where it moves by 15 points and half as
-// far again as it ever did within one value, and by so much that a pressure of
-// this size had to follow by several counts (fan laws), twelve changes as they
-// usually come are enough; thirty within a count of its setpoint, for that is
-// where a loop holds the value while its speed follows demand.
+// missing. Of it only the speed speaks. Either it
+//
+//   - goes one way by 15 points without a turn (stroke.go): a loop that holds its
+//     value, however coarse that is shown, turns with every gust; one that goes on
+//     without a turn integrates a single value. Twenty turns and changes of value
+//     must be missing together, five of them turns; or
+//   - it moves by 15 points and half as far again as it ever did within one value,
+//     more than a count away from the setpoint, where no loop holds it. Twelve
+//     changes as they usually come must be missing.
+//
+// In both the pressure had to follow by several counts (fan laws).
 //
 // A value at the end of the sensor's range is not frozen but out of range. A
 // reading of about nothing is judged by how quiet it is when the fan rests.
@@ -45,6 +51,7 @@ type frozen struct {
 	missed float64 // leaps to be expected
 	usual  float64 // changes to be expected
 	travel float64 // the farthest that the speed ever went within one value
+	stroke stroke  // of the speed
 }
 
 // (Engineering choices. Of changes that come independently with a chance each,
@@ -80,6 +87,7 @@ func (c *frozen) judge(f *fan, s *sample) condition.State {
 	}
 	c.add(s)
 	if c.far && c.moved >= c.hold && (c.missed >= missedMoved || c.coarse(f, s, missedMoved)) ||
+		c.stroke.moved >= c.hold && c.integrates(f, s, missedStroke) ||
 		c.flat >= c.flatHold && c.missed >= missedQuiet {
 		c.found = true
 	}
@@ -95,6 +103,7 @@ func (c *frozen) word() condition.State {
 
 func (c *frozen) begin(s *sample) {
 	c.begun, c.began, c.slow, c.fast = true, s.now, s.speed, s.speed
+	c.stroke.begin(s)
 }
 
 // end ends a run of equal values. What the speed did within one that cannot be
@@ -123,6 +132,7 @@ func (c *frozen) add(s *sample) {
 	if c.far {
 		c.moved += s.step
 	}
+	c.stroke.add(s)
 	c.slow, c.fast = min(c.slow, s.speed), max(c.fast, s.speed)
 	c.far = c.fast-c.slow >= farSpeed-rounding
 }
@@ -130,10 +140,7 @@ func (c *frozen) add(s *sample) {
 // coarse reports whether the speed alone shows that a value of few counts is
 // frozen, once so many changes are missing.
 func (c *frozen) coarse(f *fan, s *sample, missing float64) bool {
-	if s.hasSetpoint && math.Abs(s.value-s.setpoint) <= f.still.count {
-		missing = missedQuiet
-	}
-	return c.far && c.usual >= missing && c.fast-c.slow >= farther*c.travel &&
+	return c.far && !(s.hasSetpoint && math.Abs(s.value-s.setpoint) <= f.still.count) && c.usual >= missing && c.fast-c.slow >= farther*c.travel &&
 		c.fast*c.fast-c.slow*c.slow >= effectMoved &&
 		max(s.value, -s.value) >= max(coarseCounts*f.still.count, s.tolerance)
 }
@@ -152,7 +159,7 @@ func (c *frozen) doubts(f *fan, s *sample) bool {
 	case c.missed >= missedQuiet:
 		most = c.flatHold
 	}
-	return stood < most && (c.missed >= missedMoved || c.coarse(f, s, doubtUsual))
+	return stood < most && (c.missed >= missedMoved || c.coarse(f, s, doubtUsual) || c.integrates(f, s, 2*doubtUsual))
 }
 
 func (c *frozen) since() int64 { return c.began }

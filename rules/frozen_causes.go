@@ -8,22 +8,29 @@ import (
 )
 
 func (c *frozen) finding(f *fan, s *sample) condition.Finding {
-	moved := ""
-	if c.far {
-		moved = " while its speed went between " + f.percent(c.slow) + " and " + f.percent(c.fast)
-	}
 	expected := max(c.missed, 0)
 	if c.missed < missedMoved {
 		expected = c.usual
 	}
 	expected = float64(int(expected))
+	moved := ""
+	usual := fmt.Sprintf("%.0f changes were usual", expected)
+	turns := float64(int(c.stroke.missed))
+	switch {
+	case c.integrates(f, s, missedStroke):
+		usual = fmt.Sprintf("%.0f turns were usual", turns)
+		moved = " while its speed went from " + f.percent(c.stroke.from) + " to " + f.percent(c.stroke.to) + " without a turn"
+	case c.far:
+		moved = " while its speed went between " + f.percent(c.slow) + " and " + f.percent(c.fast)
+	}
 	return condition.Finding{
-		Summary: fmt.Sprintf("the same %s to the last digit in all %d readings of %s%s; %.0f changes were usual",
-			f.show(s.value), c.n, units.Span(c.flat), moved, expected),
+		Summary: fmt.Sprintf("the same %s to the last digit in all %d readings of %s%s; %s",
+			f.show(s.value), c.n, units.Span(c.flat), moved, usual),
 		Evidence: []condition.Number{
 			{Name: f.key(f.controlled.String()), Value: s.value},
 			{Name: "readings", Value: float64(c.n)},
 			{Name: "expected_changes", Value: expected},
+			{Name: "expected_turns", Value: turns},
 			{Name: f.key("least_step"), Value: f.still.count},
 			{Name: "least_speed", Value: c.slow},
 			{Name: "most_speed", Value: c.fast},
@@ -35,8 +42,8 @@ func (c *frozen) finding(f *fan, s *sample) condition.Finding {
 
 // causes ranks what keeps a value by whether the controller sees it too. One
 // that controls by a value that stands away from its setpoint runs to a limit; one
-// whose speed goes on between its limits sees a value that lives, and only what is
-// read here stands.
+// whose speed goes on between its limits, and turns, sees a value that lives, and
+// only what is read here stands.
 func (c *frozen) causes(f *fan, s *sample) []condition.Cause {
 	held := condition.Cause{What: "the controller holds its input: it was put in hand for a test, or its input module hangs",
 		Check: "compare the controller's own display with `fanwarden points`, and look whether the input is marked as in hand"}
@@ -52,7 +59,7 @@ func (c *frozen) causes(f *fan, s *sample) []condition.Cause {
 	speeds := f.percent(c.slow) + " and " + f.percent(c.fast)
 	top, lowest := c.fast >= f.cfg.MaxSpeed-offLimit, c.slow <= f.cfg.MinSpeed+offLimit
 	switch {
-	case c.fast-c.slow >= offLimit && !top && !lowest:
+	case c.fast-c.slow >= offLimit && !top && !lowest && !c.integrates(f, s, missedStroke):
 		return likeliest(supported(copied, true, "the speed went between "+speeds+" and to neither limit, so the controller sees a value that lives"),
 			hung, held, tube)
 	case c.far && own(s.mode):

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -42,6 +43,9 @@ func TestAFrozenSensorIsFoundAndNothingBeside(t *testing.T) {
 			then: func(p *plant) { p.sensor = stuckAt(-30) }},
 		"on discharge": {within: 35 * time.Minute, fan: discharge,
 			then: func(p *plant) { p.sensor = stuckAt(51) }},
+		"a sensor of 4 Pa a count, within a count of its setpoint": {within: 45 * time.Minute, fan: func(f *config.Fan) { f.Setpoint = -60 },
+			set:  func(p *plant) { p.fan, p.count, p.gusts = 300, 4, 4 },
+			then: func(p *plant) { p.sensor = stuckAt(-58) }},
 		"a sensor of 4 Pa a count": {within: 60 * time.Minute, fan: func(f *config.Fan) { f.Setpoint = -60 },
 			set:  func(p *plant) { p.fan, p.count, p.gusts = 300, 4, 4 },
 			then: func(p *plant) { p.sensor = stuckAt(-44) }},
@@ -125,6 +129,16 @@ func TestValuesThatStandStillAndAreWell(t *testing.T) {
 					held = pressure
 				}
 				return held
+			}
+		}},
+		"coarse, lively by day, and slow and nearly smooth demand at night": {span: 40 * time.Hour, set: func(p *plant) {
+			p.count, p.gusts = 4, 0
+			noise := rand.New(rand.NewPCG(5, 6))
+			p.push = func(at time.Duration) float64 {
+				if at%(24*time.Hour) < 12*time.Hour {
+					return busy(at) + 3*noise.NormFloat64()
+				}
+				return 35 + 25*math.Sin(2*math.Pi*at.Minutes()/200) + 0.3*noise.NormFloat64()
 			}
 		}},
 	} {

@@ -122,6 +122,7 @@ type still struct {
 	rest   variation
 	run    variation
 	drive  variation // of the speed
+	turns  turning   // of the speed
 	slow   float64   // the least speed while the value stood
 	fast   float64   // and the most
 	before float32   // changes of the value that were missing when the whole reading began to repeat itself
@@ -129,12 +130,13 @@ type still struct {
 
 // stillness is what a sample says of standing still.
 type stillness struct {
-	known  bool    // there is a sample before to compare with
-	same   bool    // the controlled value is what it was
-	all    bool    // the whole reading is
-	leaps  float64 // chance at which the value was to leap, at the least
-	change float64 // chance at which the value was to change
-	drives float64 // chance at which the speed was to change
+	known  bool     // there is a sample before to compare with
+	same   bool     // the controlled value is what it was
+	all    bool     // the whole reading is
+	leaps  float64  // chance at which the value was to leap, at the least
+	change float64  // chance at which the value was to change
+	drives float64  // chance at which the speed was to change
+	turn   steering // of the speed
 }
 
 // watchStill compares a sample with the one before. A fan that is not permitted
@@ -148,6 +150,7 @@ func (f *fan) watchStill(s *sample) {
 	if w.known {
 		s.still = w.compare(f, s, whole)
 	}
+	s.still.turn = w.turns.feed(s)
 	if !s.still.same {
 		w.slow, w.fast = s.speed, s.speed
 	}

@@ -31,6 +31,7 @@ var rooms = map[string][]string{
 	"export":           {"config", "poller/decode", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
 	"export/metrics":   {"config", "export", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
 	"export/web":       {"config", "export", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
+	"export/notify":    {"config", "poller/reading", "rules/alarm", "rules/condition", "rules/journal"},
 	"deploy":           {},
 }
 
@@ -44,6 +45,7 @@ var onlyIn = map[string]struct{ room, why string }{
 	"github.com/prometheus/client_golang/":     {"export/metrics", "metrics leave in one place"},
 	"github.com/prometheus/client_model/":      {"export/metrics", "metrics leave in one place"},
 	"go.etcd.io/bbolt":                         {"rules/journal", "what is kept lies in one file"},
+	"github.com/wneessen/go-mail":              {"export/notify", "mail leaves in one place"},
 	"golang.org/x/crypto/bcrypt":               {"export/web", "passwords are checked in one place"},
 	"net/http":                                 {"export/", "the field and the rules know no web"},
 }

@@ -12,6 +12,8 @@ import (
 	"os/signal"
 	"syscall"
 	_ "time/tzdata" // the image's base is empty
+
+	_ "golang.org/x/crypto/x509roots/fallback" // likewise, and receivers prove themselves
 )
 
 // version is set by the linker: -ldflags "-X main.version=1.2.3".
@@ -42,6 +44,7 @@ func commands() []command {
 			"                                              the same rules over recorded readings", replay},
 		{"sim", "--config FILE [--control ADDR] [--seed N]\n" +
 			"                                              stand-in controllers at every loopback url of FILE", sim},
+		{"tell", "--config FILE [--way ID]           a message by each way out that says that nothing is wrong", tell},
 		{"hash", "[--token]                          what the fleet file keeps of a password, or of a machine's token", hash},
 		{"version", "                                   what this program is", printVersion},
 	}

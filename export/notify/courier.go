@@ -214,9 +214,9 @@ func (s *sender) send(ctx context.Context, w *config.Way, m *journal.Message) er
 	case w.Webhook != "":
 		return s.hook.post(ctx, w, m, time.Now())
 	case w.Mail != nil:
-		left, err := sendMail(ctx, w, m)
+		left, err := sendMail(ctx, w, m, s.name)
 		for _, refused := range left {
-			s.log.Error("a recipient was refused by the mail server; the others have the message", zap.String("way", w.ID), zap.String("to", refused))
+			s.log.Error("a recipient was refused by the mail server for good", zap.String("way", w.ID), zap.String("to", refused))
 		}
 		return err
 	}

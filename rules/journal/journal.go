@@ -31,6 +31,7 @@ type Message struct {
 	Made  time.Time `json:"made"`            // when
 	Draft *Draft    `json:"draft,omitempty"` // what is to be told, of one that is not in words yet
 	Body  []byte    `json:"body,omitempty"`  // the words, ready for the way out
+	To    []string  `json:"to,omitempty"`    // who has not got it yet, of several; nil: all
 	Tries int       `json:"tries,omitempty"` // so far
 	Next  time.Time `json:"next"`            // not to be tried before
 }

@@ -44,6 +44,7 @@ type desk struct {
 	down   bool          // the last write failed
 	recent []alarm.Entry // where there is no store: the journal's last entries
 	tried  time.Time     // when it was last tried to open the store
+	forgot time.Time     // when what is long over was last dropped
 }
 
 const (
@@ -55,6 +56,7 @@ const (
 	keepAlarms  = 90 * 24 * time.Hour
 	keepJournal = 366 * 24 * time.Hour
 	openEvery   = 30 * time.Second
+	forgetEvery = 10 * time.Minute
 )
 
 // newDesk opens the store that a fleet file names, if it does, and goes on with
@@ -149,10 +151,11 @@ func (d *desk) commit(entries []alarm.Entry) {
 	if d.dir == "" {
 		d.owed.clear()
 	}
-	if d.store == nil {
+	change := d.owed.change()
+	if d.store == nil || change.Empty() {
 		return
 	}
-	if d.wrote(d.store.Write(d.owed.change())); !d.down {
+	if d.wrote(d.store.Write(change)); !d.down {
 		d.owed.clear()
 	}
 }
@@ -178,12 +181,21 @@ func (d *desk) tick(now time.Time) {
 	entries := d.book.Tick(now)
 	d.call(entries) // what comes from the shelf is news again
 	d.commit(entries)
+	if ago := now.Sub(d.forgot); ago >= forgetEvery || d.down && ago >= openEvery { // where nothing is owed it shows that the disk is well
+		d.forget(now)
+	}
+}
+
+// forget drops what is long over.
+func (d *desk) forget(now time.Time) {
 	gone := d.book.Forget(now.Add(-keepAlarms))
-	if d.store == nil || d.down {
+	d.forgot = now
+	if d.store == nil {
 		return
 	}
-	if _, err := d.store.Forget(gone, now.Add(-keepJournal)); err != nil {
-		d.wrote(err)
+	more, err := d.store.Forget(gone, now.Add(-keepJournal))
+	if d.wrote(err); more {
+		d.forgot = time.Time{} // go on with the next tick
 	}
 }
 
