@@ -158,9 +158,9 @@ func (c *Composed) write(d *directory, w *config.Way, group []item, now time.Tim
 // their consequences, life-safety fans before others, and fans in the order of the
 // fleet file.
 func (d *directory) sort(items []item) {
-	slices.SortStableFunc(items, func(x, y item) int {
+	slices.SortFunc(items, func(x, y item) int { // no two have the same id
 		return cmp.Or(cmp.Compare(order(x.about.Change), order(y.about.Change)), cmp.Compare(y.alarm.Severity, x.alarm.Severity),
-			cmp.Compare(rank(x.alarm.Condition), rank(y.alarm.Condition)), lifeSafetyFirst(&x.about, &y.about), x.alarm.Raised.Compare(y.alarm.Raised),
+			cmp.Compare(d.rank[x.alarm.Condition], d.rank[y.alarm.Condition]), lifeSafetyFirst(&x.about, &y.about), x.alarm.Raised.Compare(y.alarm.Raised),
 			cmp.Compare(d.place[x.alarm.Fan], d.place[y.alarm.Fan]), cmp.Compare(x.alarm.ID, y.alarm.ID))
 	})
 }
@@ -178,8 +178,3 @@ func lifeSafetyFirst(x, y *About) int {
 
 // order puts what is new before what is over.
 func order(k Kind) int { return slices.Index([]Kind{Raised, Chattering, Returned}, k) }
-
-// rank puts causes before their consequences: it is the catalogue's order.
-func rank(name condition.Name) int {
-	return slices.IndexFunc(condition.Catalogue(), func(d condition.Definition) bool { return d.Name == name })
-}

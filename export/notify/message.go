@@ -84,16 +84,21 @@ type directory struct {
 	fleet     *config.Fleet
 	fans      map[reading.FanID]*config.Fan
 	buildings map[reading.BuildingID]*config.Building
-	place     map[reading.FanID]int // in the fleet file, from 1
+	place     map[reading.FanID]int  // in the fleet file, from 1
+	rank      map[condition.Name]int // in the catalogue: causes before their consequences
 }
 
 func newDirectory(fleet *config.Fleet) *directory {
-	d := &directory{fleet, make(map[reading.FanID]*config.Fan), make(map[reading.BuildingID]*config.Building), make(map[reading.FanID]int)}
+	d := &directory{fleet, make(map[reading.FanID]*config.Fan), make(map[reading.BuildingID]*config.Building), make(map[reading.FanID]int),
+		make(map[condition.Name]int)}
 	for i, f := range fleet.Fans {
 		d.fans[f.ID], d.place[f.ID] = f, i+1
 	}
 	for _, b := range fleet.Buildings {
 		d.buildings[b.ID] = b
+	}
+	for i, def := range condition.Catalogue() {
+		d.rank[def.Name] = i
 	}
 	return d
 }
