@@ -70,6 +70,22 @@ func (p *Post) Drafts(entries []alarm.Entry) []journal.Message {
 	return drafts
 }
 
+// Untold returns drafts for alarms that ask for somebody and were told by none of
+// the ways that the fleet file has now: by ways that it no longer has, or before
+// there was one that takes them. Those that wait as drafts already are left.
+func (p *Post) Untold(all []alarm.Alarm, waits map[alarm.ID]bool, now time.Time) []journal.Message {
+	var drafts []journal.Message
+	for i := range all {
+		a := &all[i]
+		gone := a.Fan != "" && p.in.fans[a.Fan] == nil
+		told := slices.ContainsFunc(a.Told, func(way string) bool { return p.Way(way) != nil })
+		if a.State == alarm.Unacknowledged && !a.Quiet() && !gone && !told && !waits[a.ID] {
+			drafts = append(drafts, p.address(&alarm.Entry{Time: now, What: alarm.WasRaised, Alarm: a}, alarm.WasRaised)...)
+		}
+	}
+	return drafts
+}
+
 // news is what an entry calls for: that an alarm was raised, that it is over,
 // that it comes and goes, or nothing.
 func news(e *alarm.Entry) alarm.What {

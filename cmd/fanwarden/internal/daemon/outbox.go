@@ -8,6 +8,7 @@ import (
 	"go.uber.org/zap"
 
 	"fanwarden/config"
+	"fanwarden/export/notify"
 	"fanwarden/rules/alarm"
 	"fanwarden/rules/journal"
 )
@@ -100,7 +101,22 @@ func (d *desk) setFleet(fleet *config.Fleet) {
 	defer d.mu.Unlock()
 	d.post.SetFleet(fleet)
 	d.dropLost()
+	d.callUntold(d.now())
 	d.commit(nil)
+}
+
+// callUntold drafts messages about alarms that none of the ways has told: those of
+// the fleet file may be others than when they were raised.
+func (d *desk) callUntold(now time.Time) {
+	waits := make(map[alarm.ID]bool)
+	for _, m := range d.outbox {
+		if m.Draft != nil {
+			waits[m.Draft.Alarm] = true
+		}
+	}
+	for _, m := range d.post.Untold(d.book.All(), waits, now) {
+		d.keep(m)
+	}
 }
 
 // Ready puts the drafts of a way into words where they are due, keeps what
@@ -113,7 +129,29 @@ func (d *desk) Ready(w *config.Way, now time.Time) []journal.Message {
 	if len(drafts) > 0 {
 		d.compose(w, drafts, now)
 	}
+	d.dropLate(w)
 	return d.waiting(func(m *journal.Message) bool { return m.Way == w.ID && m.Draft == nil && !m.Next.After(now) })
+}
+
+// dropLate drops messages that have waited for their receiver until there was no
+// need of it. Who surely has not heard of an alarm need not hear that it is over.
+func (d *desk) dropLate(w *config.Way) {
+	late := d.waiting(func(m *journal.Message) bool { return m.Way == w.ID && m.Draft == nil && notify.Late(m, d.book.Find) })
+	for _, m := range late {
+		d.drop(m.ID)
+		for _, id := range m.About {
+			if m.Tries > 0 {
+				continue // it may have got there
+			}
+			if a, known := d.book.Told(id, w.ID, true); known {
+				d.owed.alarms[id] = a
+			}
+		}
+	}
+	if len(late) > 0 {
+		d.log.Info("messages were not sent: while they waited, somebody took care of what they tell", zap.String("way", w.ID), zap.Int("messages", len(late)))
+		d.commit(nil)
+	}
 }
 
 func (d *desk) compose(w *config.Way, drafts []journal.Message, now time.Time) {
