@@ -276,3 +276,26 @@ func TestNewWaysTellWhatStands(t *testing.T) {
 		t.Errorf("%+v", told)
 	}
 }
+
+// What was lost with a way goes the new way also where another one has told it.
+func TestWhatIsLostWithAWayIsTold(t *testing.T) {
+	o := openOffice(t, filepath.Join(t.TempDir(), "store"))
+	fleet, mail := withWay(o, "mail")
+	fleet.Notify.Ways = append(fleet.Notify.Ways, o.pager)
+	o.setFleet(fleet)
+	o.raise("ef1")
+	later := o.at.Add(time.Minute)
+	for _, m := range o.Ready(mail, later) {
+		o.Delivered(m.ID)
+	}
+	o.ready() // the pager's receiver is away
+	fleet, renamed := withWay(o, "pagers")
+	fleet.Notify.Ways = append(fleet.Notify.Ways, mail)
+	o.setFleet(fleet)
+	if told := o.Ready(renamed, later); len(told) != 1 {
+		t.Errorf("%d messages by the new way", len(told))
+	}
+	if told := o.Ready(mail, later); len(told) != 0 {
+		t.Errorf("%d more by the one that has told it", len(told))
+	}
+}

@@ -83,15 +83,37 @@ func (d *desk) waiting(want func(*journal.Message) bool) []journal.Message {
 	return all
 }
 
-// dropLost drops messages for ways out that the fleet file no longer has.
-func (d *desk) dropLost() {
-	lost := d.waiting(func(m *journal.Message) bool { return d.post.Way(m.Way) == nil })
-	for _, m := range lost {
+// renewWays drops messages for ways out that the fleet file no longer has, and
+// drafts others about what stands and was told by none of those that it has.
+func (d *desk) renewWays(now time.Time) {
+	dropped := d.waiting(func(m *journal.Message) bool { return d.post.Way(m.Way) == nil })
+	lost := make(map[alarm.ID]bool)
+	for _, m := range dropped {
 		d.drop(m.ID)
+		if m.Draft != nil {
+			lost[m.Draft.Alarm] = true
+		}
+		for _, id := range m.About {
+			lost[id] = true
+		}
 	}
-	if len(lost) > 0 {
-		d.log.Warn("messages were dropped: the fleet file no longer has their [[notify.ways]]", zap.Int("messages", len(lost)),
-			zap.String("way", lost[0].Way))
+	if len(dropped) > 0 {
+		d.log.Warn("messages were dropped: the fleet file no longer has their [[notify.ways]]; what stands goes the ways that it has",
+			zap.Int("messages", len(dropped)), zap.String("way", dropped[0].Way))
+	}
+	type draft struct {
+		way   string
+		alarm alarm.ID
+	}
+	waiting := make(map[draft]bool)
+	for _, m := range d.outbox {
+		if m.Draft != nil {
+			waiting[draft{m.Way, m.Draft.Alarm}] = true
+		}
+	}
+	waits := func(way string, id alarm.ID) bool { return waiting[draft{way, id}] }
+	for _, m := range d.post.Untold(d.book.All(), lost, waits, now) {
+		d.keep(m)
 	}
 }
 
@@ -100,23 +122,8 @@ func (d *desk) setFleet(fleet *config.Fleet) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.post.SetFleet(fleet)
-	d.dropLost()
-	d.callUntold(d.now())
+	d.renewWays(d.now())
 	d.commit(nil)
-}
-
-// callUntold drafts messages about alarms that none of the ways has told: those of
-// the fleet file may be others than when they were raised.
-func (d *desk) callUntold(now time.Time) {
-	waits := make(map[alarm.ID]bool)
-	for _, m := range d.outbox {
-		if m.Draft != nil {
-			waits[m.Draft.Alarm] = true
-		}
-	}
-	for _, m := range d.post.Untold(d.book.All(), waits, now) {
-		d.keep(m)
-	}
 }
 
 // Ready puts the drafts of a way into words where they are due, keeps what
