@@ -116,7 +116,7 @@ func TestAReceiverThatIsGone(t *testing.T) {
 			}
 			return nil
 		})
-		slices.Sort(got) // which of the two finds out that it is back is chance
+		slices.Sort(got) // the one that was tried least finds out that it is back
 		if len(got) != 3 || got[0] != "desk/1 at 0" || !strings.HasPrefix(got[1], "pager/1 ") || !strings.HasPrefix(got[2], "pager/2 ") {
 			t.Errorf("got %v", got)
 		}
