@@ -260,7 +260,7 @@ func TestARecipientThatIsPutOff(t *testing.T) {
 	ways := []*config.Way{s.way("full@example.edu", "desk@example.edu")}
 	for i := range 2 {
 		m := told(t, fmt.Sprintf("Alder Hall EF-%d", i))
-		m.ID = fmt.Sprintf("%s-%d", m.ID, i)
+		m.ID, m.Made = fmt.Sprintf("%s-%d", m.ID, i), time.Now()
 		b.all = append(b.all, *m)
 	}
 	c := NewCourier(b, func() []*config.Way { return ways }, "test", zap.NewNop())
