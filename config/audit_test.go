@@ -53,8 +53,12 @@ func TestAuditOfTheWaysOut(t *testing.T) {
 		"everything goes by mail":         {mail + `severities = ["page", "ticket"]`, nil},
 		"tickets go nowhere":              {mail, []string{"no [[notify.ways]] takes a ticket of any building"}},
 		"one building is heard by nobody": {mail + "severities = [\"page\", \"ticket\"]\nbuildings = [\"alder\"]", []string{"takes a page of Birch Hall", "takes a ticket of Birch Hall"}},
-		"in the clear and not signed":     {fmt.Sprintf(hook, "hooks.example.edu"), []string{"in the clear", "not signed"}},
-		"on this machine":                 {fmt.Sprintf(hook, "127.0.0.1:8080"), []string{"not signed"}},
+		"a building by day only, by both ways": {fmt.Sprintf(hook, "127.0.0.1") + "hours = \"mon-fri 07:00-19:00\"\n" + mail + "hours = \"sat,sun\"",
+			[]string{"not signed", "a page of alder, Birch Hall from Mon 19:00 is told to nobody before Tue 07:00"}},
+		"day and night by two ways": {mail + "severities = [\"page\", \"ticket\"]\nhours = \"18:00-07:00\"\n" +
+			strings.Replace(mail, "desk", "day", 1) + "hours = \"07:00-18:00\"\n", nil},
+		"in the clear and not signed": {fmt.Sprintf(hook, "hooks.example.edu"), []string{"in the clear", "not signed"}},
+		"on this machine":             {fmt.Sprintf(hook, "127.0.0.1:8080"), []string{"not signed"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			got := warnings(t, fan+c.more)

@@ -42,12 +42,33 @@ func (w *Way) Opens(at time.Time) time.Time {
 		return at
 	}
 	next := at.Truncate(time.Minute)
+	if begins := w.begins(next).Add(-mostShift); begins.After(next) {
+		next = begins
+	}
 	for range 8 * 24 * 60 { // a week, and a clock that was set back
 		if next = next.Add(time.Minute); w.Open(next) {
 			return next
 		}
 	}
 	return at
+}
+
+// mostShift is more than clocks on the wall are set forward or back.
+const mostShift = 2*time.Hour + time.Minute
+
+// begins returns when the next hours begin, or did a moment ago, as if the clock
+// on the wall were not set forward or back. It saves walking there.
+func (w *Way) begins(at time.Time) time.Time {
+	first := at.Add(8 * aDay)
+	for _, h := range w.Hours {
+		for day := range 9 {
+			on := time.Date(at.Year(), at.Month(), at.Day()+day-1, 0, int(h.From/time.Minute), 0, 0, at.Location())
+			if h.Days[on.Weekday()] && on.Add(mostShift).After(at) && on.Before(first) {
+				first = on
+			}
+		}
+	}
+	return first
 }
 
 const aDay = 24 * time.Hour

@@ -50,6 +50,57 @@ func TestHours(t *testing.T) {
 	}
 }
 
+// The next opening is the same as by looking at every minute, also where the
+// clock on the wall is set forward or back.
+func TestOpensIsWhatEveryMinuteShows(t *testing.T) {
+	for _, zone := range []string{"America/Chicago", "Australia/Lord_Howe", "Asia/Kathmandu", "UTC"} {
+		in, err := time.LoadLocation(zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, texts := range [][]string{{"mon-fri 07:00-19:00"}, {"sun 02:30-03:30"}, {"sun 01:30-02:00"}, {"sat,sun", "fri 23:50-00:10"}, {"mon 00:00-00:01"},
+			{"sun 00:00-24:00"}, {"06:59-07:00", "wed 18:00-09:00"}} {
+			w := &Way{}
+			for _, text := range texts {
+				h, problem := parseHours(text)
+				if problem != "" {
+					t.Fatal(problem)
+				}
+				w.Hours = append(w.Hours, h)
+			}
+			// In 2026 the clocks of Chicago are set on March 8 and November 1, those of
+			// Lord Howe Island, by half an hour, on April 5 and October 4.
+			for _, week := range []time.Time{time.Date(2026, 3, 6, 0, 0, 0, 0, in), time.Date(2026, 10, 30, 0, 0, 0, 0, in),
+				time.Date(2026, 4, 3, 0, 0, 0, 0, in), time.Date(2026, 10, 2, 0, 0, 0, 0, in)} {
+				var want time.Time
+				for minute := 18 * 24 * 60; minute >= 0; minute-- {
+					at := week.Add(time.Duration(minute) * time.Minute)
+					if w.Open(at) {
+						want = at
+					}
+					if minute < 5*24*60 && (minute%17 == 0 || minute/60%24 < 4 && minute%3 == 0) {
+						if got := w.Opens(at); !got.Equal(want) {
+							t.Fatalf("%v in %s at %s: opens %s, want %s", texts, zone, at, got, want)
+						}
+					}
+				}
+			}
+		}
+	}
+}
+
+func BenchmarkOpens(b *testing.B) {
+	chicago, err := time.LoadLocation("America/Chicago")
+	if err != nil {
+		b.Fatal(err)
+	}
+	h, _ := parseHours("mon-fri 07:00-19:00")
+	w, friday := &Way{Hours: []Hours{h}}, time.Date(2026, 1, 9, 19, 1, 0, 0, chicago)
+	for b.Loop() {
+		w.Opens(friday)
+	}
+}
+
 func TestHoursThatAreNone(t *testing.T) {
 	for _, text := range []string{"", " ", "mon fri", "mon-fri 7-19", "mon-fri 07:00", "07:00-25:00", "24:00-07:00", "mo 07:00-19:00", "mon-frei",
 		"07:00-19:60", "07:00-08:00 09:00-10:00", "07:0-19:00", "-1:00-19:00"} {

@@ -32,11 +32,13 @@ type item struct {
 }
 
 // Compose puts the drafts of a way into words where they are due, and drops
-// those that are not worth telling any more.
+// those that are not worth telling any more. While the way is not open they wait:
+// its hours are those of now, also where a new fleet file has changed them.
 func (p *Post) Compose(w *config.Way, drafts []journal.Message, now time.Time, find func(alarm.ID) (alarm.Alarm, bool)) Composed {
 	var c Composed
 	var items []item
 	f := p.flood(w.ID)
+	may := f.may(now) && w.Open(now.In(p.in.fleet.Location))
 	for i := range drafts {
 		m := &drafts[i]
 		a, known := find(m.Draft.Alarm)
@@ -47,7 +49,7 @@ func (p *Post) Compose(w *config.Way, drafts []journal.Message, now time.Time, f
 		switch {
 		case kind == "":
 			c.Gone = append(c.Gone, m.ID)
-		case f.may(now) && !m.Next.After(now):
+		case may && !m.Next.After(now):
 			items = append(items, item{m.ID, a, p.in.about(&a, kind)})
 		}
 	}
@@ -153,19 +155,26 @@ func (c *Composed) write(d *directory, w *config.Way, group []item, now time.Tim
 }
 
 // sort puts what is new before what is over, the urgent first, causes before
-// their consequences, and fans in the order of the fleet file.
+// their consequences, life-safety fans before others, and fans in the order of the
+// fleet file.
 func (d *directory) sort(items []item) {
-	slices.SortStableFunc(items, func(x, y item) int {
+	slices.SortFunc(items, func(x, y item) int { // no two have the same id
 		return cmp.Or(cmp.Compare(order(x.about.Change), order(y.about.Change)), cmp.Compare(y.alarm.Severity, x.alarm.Severity),
-			cmp.Compare(rank(x.alarm.Condition), rank(y.alarm.Condition)), x.alarm.Raised.Compare(y.alarm.Raised),
+			cmp.Compare(d.rank[x.alarm.Condition], d.rank[y.alarm.Condition]), lifeSafetyFirst(&x.about, &y.about), x.alarm.Raised.Compare(y.alarm.Raised),
 			cmp.Compare(d.place[x.alarm.Fan], d.place[y.alarm.Fan]), cmp.Compare(x.alarm.ID, y.alarm.ID))
 	})
 }
 
+// lifeSafetyFirst compares for sorting.
+func lifeSafetyFirst(x, y *About) int {
+	switch {
+	case x.LifeSafety == y.LifeSafety:
+		return 0
+	case x.LifeSafety:
+		return -1
+	}
+	return 1
+}
+
 // order puts what is new before what is over.
 func order(k Kind) int { return slices.Index([]Kind{Raised, Chattering, Returned}, k) }
-
-// rank puts causes before their consequences: it is the catalogue's order.
-func rank(name condition.Name) int {
-	return slices.IndexFunc(condition.Catalogue(), func(d condition.Definition) bool { return d.Name == name })
-}

@@ -29,7 +29,7 @@ func campus() *config.Fleet {
 				Severities: []condition.Severity{condition.Page, condition.Ticket}, Buildings: []reading.BuildingID{"alder"}, Returned: true}}}}
 	for n := range 40 {
 		f.Fans = append(f.Fans, &config.Fan{ID: reading.FanID(fmt.Sprintf("alder-ef%d", n+1)), Name: fmt.Sprintf("Bath risers %d", n+1),
-			Building: alder, Gateway: roof, Serves: "floors 1-9", Location: "on the north roof"})
+			Building: alder, Gateway: roof, Serves: "floors 1-9", Location: "Roof, north end"})
 	}
 	f.Fans[8].LifeSafety = true
 	return f
@@ -68,10 +68,20 @@ var pinned = condition.Finding{
 	},
 }
 
+// unanswered is one of a controller that is silent.
+var unanswered = condition.Finding{
+	Summary:  "has not answered 5 polls in a row, for 25 s",
+	Evidence: []condition.Number{{Name: "silent_s", Value: 25}},
+	Causes:   []condition.Cause{{What: "the controller has no power", Check: "look whether the other controllers on its line answer"}, {What: "the line is cut between the two"}},
+}
+
 func (d *desk) change(fan string, name condition.Name, change condition.Change, severity condition.Severity, incident string) {
 	d.t.Helper()
 	t := condition.Transition{Time: d.now, Building: "alder", Gateway: "alder-roof", Fan: reading.FanID(fan), Condition: name, Change: change,
 		Severity: severity, Incident: incident, Finding: pinned}
+	if name == condition.ControllerSilent {
+		t.Finding = unanswered
+	}
 	if change == condition.Cleared {
 		t.Reason = condition.Recovered
 	}

@@ -68,7 +68,7 @@ func (m *Message) word(d *directory, group []item, digest bool) {
 	m.Title = groupTitle(group)
 	if digest {
 		m.Kind = Digest
-		m.Title = clip(fmt.Sprintf("Many alarms, %s: %s", counts(group), places(group)), lockScreen)
+		m.Title = digestTitle(group)
 	}
 	if m.Link = d.fleet.Web.URL; m.Link != "" {
 		m.Link += "/"
@@ -81,7 +81,7 @@ func groupTitle(group []item) string {
 	first := &group[0].about
 	what := fault(first.Condition)
 	if first.Change == Returned {
-		what = "over: " + what
+		what = first.ended() + what
 	}
 	n := 0
 	for i := range group {
@@ -101,6 +101,14 @@ func groupTitle(group []item) string {
 		place = clip(places(group), max(room-len([]rune(who))-2, 8)) + ", " + clip(who, max(room-10, 8))
 	}
 	return place + ": " + what
+}
+
+// digestTitle says where, how many are new, and what the most urgent is.
+func digestTitle(group []item) string {
+	first := &group[0].about
+	many, _, _ := strings.Cut(counts(group), ", ") // what is over is not for a locked screen
+	what := many + ", first: " + fault(first.Condition)
+	return clip(clip(places(group), max(lockScreen-len([]rune(what))-2, 8))+": "+what, lockScreen)
 }
 
 // places names the building, or the first of several.
@@ -150,7 +158,9 @@ func counts(group []item) string {
 func groupText(m *Message, group []item, in *time.Location) string {
 	var w lines
 	w.add(m.Title)
-	if m.Kind != Digest { // it has them in its title
+	if m.Kind == Digest {
+		w.add(fmt.Sprintf("Many alarms: %s. They come as one message every %d minutes until there are fewer.", counts(group), int(digestEvery.Minutes())))
+	} else {
 		w.add(sentence(counts(group)))
 	}
 	w.add("")
@@ -159,24 +169,29 @@ func groupText(m *Message, group []item, in *time.Location) string {
 		line := "- " + a.Building.String() + ", " + a.of() + ": "
 		switch a.Change {
 		case Returned:
-			line += "over: " + fault(a.Condition)
+			line += a.ended() + fault(a.Condition)
 		case Chattering:
 			line += "comes and goes: " + a.Summary
 		default:
 			line += a.Summary
 		}
-		w.add(line + " (" + a.Severity + ", since " + a.Since.In(in).Format("15:04") + ")")
+		about := a.Severity + ", since " + clock(a.Since.In(in), m.Time.In(in))
+		if a.LifeSafety {
+			about = "life safety, " + about
+		}
+		w.add(line + " (" + about + ")")
 	}
 	if more := len(group) - mostLines; more > 0 {
 		w.add(fmt.Sprintf("- and %d more", more))
 	}
 	if first := &group[0].about; first.Change != Returned {
 		w.add("")
+		w.add("Look first at " + first.of() + ", " + first.Building.String() + ".")
 		w.some(first.why())
 		if first.FirstCheck != "" {
 			w.add("First check: " + sentence(first.FirstCheck))
 		}
-		w.some(first.caution())
+		w.some(caution(standing(group)...))
 	}
 	w.add("")
 	if m.Link != "" {
@@ -186,4 +201,24 @@ func groupText(m *Message, group []item, in *time.Location) string {
 		w.add("What to do: " + run)
 	}
 	return w.String()
+}
+
+// clock writes a time by the clock on the wall, with its day where that is not
+// today.
+func clock(at, now time.Time) string {
+	if at.Format(time.DateOnly) == now.Format(time.DateOnly) {
+		return at.Format("15:04")
+	}
+	return at.Format("Mon 2 Jan 15:04")
+}
+
+// standing are those of a group that are not over.
+func standing(group []item) []*About {
+	var all []*About
+	for i := range group {
+		if group[i].about.Change != Returned {
+			all = append(all, &group[i].about)
+		}
+	}
+	return all
 }

@@ -56,6 +56,7 @@ type About struct {
 	Raised     time.Time          `json:"raised"`
 	Cleared    *time.Time         `json:"cleared,omitempty"`
 	Reason     condition.Reason   `json:"reason,omitempty"`
+	Suppressed condition.Name     `json:"suppressed_by,omitempty"` // the cause that explains it
 	Summary    string             `json:"summary"`
 	Evidence   map[string]float64 `json:"evidence,omitempty"`
 	Causes     []condition.Cause  `json:"causes,omitempty"`
@@ -83,16 +84,21 @@ type directory struct {
 	fleet     *config.Fleet
 	fans      map[reading.FanID]*config.Fan
 	buildings map[reading.BuildingID]*config.Building
-	place     map[reading.FanID]int // in the fleet file, from 1
+	place     map[reading.FanID]int  // in the fleet file, from 1
+	rank      map[condition.Name]int // in the catalogue: causes before their consequences
 }
 
 func newDirectory(fleet *config.Fleet) *directory {
-	d := &directory{fleet, make(map[reading.FanID]*config.Fan), make(map[reading.BuildingID]*config.Building), make(map[reading.FanID]int)}
+	d := &directory{fleet, make(map[reading.FanID]*config.Fan), make(map[reading.BuildingID]*config.Building), make(map[reading.FanID]int),
+		make(map[condition.Name]int)}
 	for i, f := range fleet.Fans {
 		d.fans[f.ID], d.place[f.ID] = f, i+1
 	}
 	for _, b := range fleet.Buildings {
 		d.buildings[b.ID] = b
+	}
+	for i, def := range condition.Catalogue() {
+		d.rank[def.Name] = i
 	}
 	return d
 }
@@ -102,7 +108,7 @@ func newDirectory(fleet *config.Fleet) *directory {
 func (d *directory) about(a *alarm.Alarm, change Kind) About {
 	about := About{ID: string(a.ID), Change: change, Building: Place{ID: string(a.Building)}, Gateway: string(a.Gateway), Condition: a.Condition,
 		Severity: a.Severity.String(), State: a.State.String(), Incident: a.Incident, Since: a.Since.UTC(), Raised: a.Raised.UTC(), Reason: a.Reason,
-		Summary: a.Summary, Causes: a.Causes}
+		Suppressed: a.SuppressedBy, Summary: a.Summary, Causes: a.Causes}
 	if !a.Cleared.IsZero() {
 		cleared := a.Cleared.UTC()
 		about.Cleared = &cleared

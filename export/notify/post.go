@@ -99,8 +99,7 @@ func news(e *alarm.Entry) alarm.What {
 	return ""
 }
 
-// address makes a draft for each way that takes an alarm. What comes while a way
-// is not open waits.
+// address makes a draft for each way that takes an alarm.
 func (p *Post) address(e *alarm.Entry, what alarm.What) []journal.Message {
 	var drafts []journal.Message
 	for _, w := range p.in.fleet.Notify.Ways {
@@ -112,9 +111,8 @@ func (p *Post) address(e *alarm.Entry, what alarm.What) []journal.Message {
 		case !w.Takes(e.Alarm.Building, e.Alarm.Severity):
 			continue
 		}
-		at := e.Time.In(p.in.fleet.Location)
-		drafts = append(drafts, journal.Message{ID: w.ID + "/" + string(e.Alarm.ID) + "/" + string(what) + "/" + at.UTC().Format(time.RFC3339Nano),
-			Way: w.ID, Made: e.Time, Next: w.Opens(at.Add(gather)), Draft: &journal.Draft{Alarm: e.Alarm.ID, What: what}})
+		drafts = append(drafts, journal.Message{ID: w.ID + "/" + string(e.Alarm.ID) + "/" + string(what) + "/" + e.Time.UTC().Format(time.RFC3339Nano),
+			Way: w.ID, Made: e.Time, Next: e.Time.Add(gather), Draft: &journal.Draft{Alarm: e.Alarm.ID, What: what}})
 	}
 	return drafts
 }

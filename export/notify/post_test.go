@@ -116,7 +116,7 @@ func TestWhatIsExplainedLaterIsOver(t *testing.T) {
 	d.note(d.book.Take(&condition.Transition{Time: d.now, Building: "alder", Gateway: "alder-roof", Fan: "alder-ef1", Condition: condition.PinnedAtMax,
 		Change: condition.Cleared, Reason: condition.Silenced, SilencedBy: condition.InvertedSign}), nil)
 	got := d.want(time.Minute, "pager", "returned page")
-	if !strings.Contains(got[0].Text, "Explained by another alarm Mon 5 Jan 00:32 CST") {
+	if !strings.Contains(got[0].Text, "Explained by another alarm since Mon 5 Jan 00:32 CST: pressure has the wrong sign.") {
 		t.Errorf("%s", got[0].Text)
 	}
 }
@@ -177,6 +177,20 @@ func TestAWayThatIsNotOpenTellsLater(t *testing.T) {
 	if len(got) == 1 && got[0].Alarms[0].Fan.ID != "alder-ef1" {
 		t.Errorf("%+v", got[0])
 	}
+}
+
+// A new fleet file's hours count at once, for what waits too.
+func TestNewHoursCountAtOnce(t *testing.T) {
+	d := newDesk(t)
+	d.raise("alder-ef1", condition.Page)
+	closed, open := campus(), campus()
+	closed.Notify.Ways[0].Hours = []config.Hours{weekdayHours(time.Friday, 7*time.Hour, 19*time.Hour)}
+	d.post.SetFleet(closed)
+	d.want(time.Hour, "pager", "")
+	d.raise("alder-ef2", condition.Page)
+	d.want(time.Hour, "pager", "")
+	d.post.SetFleet(open)
+	d.want(time.Second, "pager", "together page")
 }
 
 func TestFortyFansBehindOneGatewayAreOneMessage(t *testing.T) {

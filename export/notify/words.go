@@ -51,7 +51,7 @@ func (a *About) title() string {
 	what := fault(a.Condition)
 	switch a.Change {
 	case Returned:
-		what = "over: " + what
+		what = a.ended() + what
 	case Chattering:
 		what = "comes and goes: " + what
 	}
@@ -62,6 +62,18 @@ func (a *About) title() string {
 		of = clip(of, room-utf8.RuneCountInString(building)-2)
 	}
 	return building + ", " + of + ": " + what
+}
+
+// ended begins a title that tells that an alarm stands no more. Only what has
+// recovered is over: what is explained by another, or not judged, may last.
+func (a *About) ended() string {
+	switch a.Reason {
+	case condition.Silenced:
+		return "explained: "
+	case condition.Disarmed:
+		return "not judged: "
+	}
+	return "over: "
 }
 
 // of is what the alarm is of.
@@ -90,7 +102,7 @@ func (a *About) text(in *time.Location) string {
 		if a.FirstCheck != "" {
 			w.add("First check: " + sentence(a.FirstCheck))
 		}
-		w.some(a.caution())
+		w.some(caution(a))
 	}
 	w.links(a)
 	return w.String()
@@ -132,11 +144,18 @@ func (a *About) times(in *time.Location) string {
 	}
 	since += ", a " + a.Severity
 	if a.Change == Returned && a.Cleared != nil {
-		over := "Over "
-		if a.Reason == condition.Silenced {
-			over = "Explained by another alarm "
+		at := a.Cleared.In(in).Format(day)
+		over := "Over " + at
+		switch a.Reason {
+		case condition.Silenced:
+			over = "Explained by another alarm since " + at
+			if a.Suppressed != "" {
+				over += ": " + fault(a.Suppressed)
+			}
+		case condition.Disarmed:
+			over = "Not judged since " + at + ", so it may still last: the fan is out of service or its rule is off"
 		}
-		return over + a.Cleared.In(in).Format(day) + ". " + since + "."
+		return over + ". " + since + "."
 	}
 	return since + "."
 }
@@ -145,18 +164,15 @@ func (a *About) times(in *time.Location) string {
 func (a *About) where() string {
 	var parts []string
 	if a.Fan != nil {
-		parts = append(parts, "Fan "+a.Fan.ID+" behind "+a.Gateway)
+		parts = append(parts, "Fan "+a.Fan.ID+" behind "+a.Gateway+".")
 	}
 	if a.Serves != "" {
-		parts = append(parts, "serves "+a.Serves)
+		parts = append(parts, sentence("serves "+a.Serves))
 	}
-	if a.Location != "" {
-		parts = append(parts, "stands "+a.Location)
+	if a.Location != "" { // in the site's own words, which need not fit into a sentence
+		parts = append(parts, sentence("where: "+a.Location))
 	}
-	if len(parts) == 0 {
-		return ""
-	}
-	return sentence(strings.Join(parts, ", "))
+	return strings.Join(parts, " ")
 }
 
 // why says how sure the finding's causes are, and on what they rest.
@@ -166,8 +182,11 @@ func (a *About) why() string {
 	}
 	first := a.Causes[0]
 	text := "The readings do not tell these apart: " + first.What
-	if first.Speaks != "" {
+	switch {
+	case first.Speaks != "":
 		text = "Most likely: " + first.What + ", because " + first.Speaks
+	case len(a.Causes) == 1:
+		text = "Possibly: " + first.What
 	}
 	for _, c := range a.Causes[1:min(len(a.Causes), 3)] {
 		text += ". Or: " + c.What
@@ -178,15 +197,23 @@ func (a *About) why() string {
 	return sentence(text)
 }
 
-// caution is what nobody may forget at a fan.
-func (a *About) caution() string {
-	switch {
-	case a.LifeSafety:
-		return "Life-safety fan: those who answer for it come first. A fan that stands can start by itself; lock it out before you open anything."
-	case a.Fan != nil:
-		return "A fan that stands can start by itself; lock it out before you open anything."
+// lockOut is what nobody may forget at a fan.
+const lockOut = "A stopped fan can start by itself: lock it out before you open anything."
+
+// caution is what nobody may forget who goes to one of some fans.
+func caution(all ...*About) string {
+	text := ""
+	for _, a := range all {
+		switch {
+		case a.LifeSafety && len(all) == 1:
+			return "Life-safety fan: call those who answer for it first. " + lockOut
+		case a.LifeSafety:
+			return "Life-safety fan among them, " + a.Building.String() + ", " + a.of() + ": call those who answer for it first. " + lockOut
+		case a.Fan != nil:
+			text = lockOut
+		}
 	}
-	return ""
+	return text
 }
 
 // sentence begins with a capital and ends with a stop.
