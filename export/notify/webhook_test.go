@@ -197,10 +197,10 @@ func TestHowLongAReceiverWantsToWait(t *testing.T) {
 	}
 }
 
-// calls answers requests itself.
-type calls func() int
+// answering answers requests itself.
+type answering func() int
 
-func (c calls) RoundTrip(r *http.Request) (*http.Response, error) {
+func (c answering) RoundTrip(r *http.Request) (*http.Response, error) {
 	return &http.Response{StatusCode: c(), Body: http.NoBody, Request: r}, nil
 }
 
@@ -209,7 +209,7 @@ func TestHowOftenTheHeartBeats(t *testing.T) {
 		n := 0
 		to := &config.Heartbeat{URL: "http://monitor.example/", Every: time.Minute}
 		h := NewHeartbeat(func() *config.Heartbeat { return to }, func() (Beat, bool) { return Beat{}, true }, "test", zap.NewNop())
-		h.hook.client.Transport = calls(func() int { n++; return 200 })
+		h.hook.client.Transport = answering(func() int { n++; return 200 })
 		ctx, cancel := context.WithTimeout(t.Context(), time.Hour-time.Second)
 		defer cancel()
 		if h.Run(ctx); n != 60 {
