@@ -199,10 +199,14 @@ func (d *desk) Delivered(id string) {
 	d.commit(nil)
 }
 
-// Again keeps a message that is to be tried again.
+// Again keeps a message that is to be tried again, unless it was dropped while it
+// was tried.
 func (d *desk) Again(m journal.Message) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if _, waits := d.outbox[m.ID]; !waits {
+		return
+	}
 	d.keep(m)
 	d.commit(nil)
 }
