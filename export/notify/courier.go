@@ -53,7 +53,8 @@ const (
 	lookEvery  = time.Second
 	firstWait  = 5 * time.Second
 	longestTry = 6 * time.Minute  // a mail server may take its time, a webhook has hookTime
-	longest    = 10 * time.Minute // between two tries
+	longest    = 10 * time.Minute // between two tries of a message that its receiver refuses
+	longestWay = 2 * time.Minute  // the longest between two tries of a way: a page may wait behind it
 	giveUp     = 24 * time.Hour   // with what the receiver itself refuses
 	letGo      = 5 * giveUp       // with what it puts off (4 to 5 days, RFC 5321, section 4.5.4.1)
 )
@@ -172,7 +173,7 @@ func (c *Courier) deliver(ctx context.Context, w *config.Way, state *wayState, m
 	if r := own(err); r != nil {
 		return c.refused(w, m, r, now)
 	}
-	wait := max(backoff(state.failures), retryAfter(err))
+	wait := max(backoff(state.failures, longestWay), retryAfter(err))
 	state.failures++
 	state.until, m.Next = now.Add(wait), now.Add(wait)
 	c.outbox.Again(*m)
@@ -198,17 +199,17 @@ func (c *Courier) refused(w *config.Way, m *journal.Message, r *refusal, now tim
 	if m.Tries == 1 {
 		c.log.Error("a message was "+did+": it is tried again", about...)
 	}
-	m.Next = now.Add(backoff(m.Tries - 1))
+	m.Next = now.Add(backoff(m.Tries-1, longest))
 	c.outbox.Again(*m)
 	return true
 }
 
 // backoff is how long to wait after some failures: twice as long each time, and
 // a little more or less, so that not everybody comes back at once.
-func backoff(failures int) time.Duration {
-	wait := longest
+func backoff(failures int, most time.Duration) time.Duration {
+	wait := most
 	if failures < 8 {
-		wait = min(firstWait<<failures, longest)
+		wait = min(firstWait<<failures, most)
 	}
 	return time.Duration(float64(wait) * (0.9 + 0.2*rand.Float64()))
 }

@@ -121,8 +121,8 @@ func TestAReceiverThatIsGone(t *testing.T) {
 		if len(got) != 3 || got[0] != "desk/1 at 0" || !strings.HasPrefix(got[1], "pager/1 ") || !strings.HasPrefix(got[2], "pager/2 ") {
 			t.Errorf("got %v", got)
 		}
-		// 5 s doubling to 10 min: 8 tries in the first quarter of an hour, then one in ten minutes.
-		if len(tries) < 17 || len(tries) > 25 {
+		// 5 s doubling to 2 min: 5 tries in the first three minutes, then one in two minutes.
+		if len(tries) < 55 || len(tries) > 75 {
 			t.Errorf("%d tries in 2 h: %v", len(tries), tries)
 		}
 		if n := logged.FilterMessage("messages do not leave: they are kept and tried again").Len(); n != 1 {

@@ -122,6 +122,9 @@ func (b *Book) Take(t *condition.Transition) []Entry {
 		a.Finding, a.Incident = t.Finding, t.Incident
 		return nil
 	}
+	if t.Severity > a.Severity {
+		a.Shelf = nil // what was put aside was less than this
+	}
 	b.fill(a, t)
 	b.count(a, t.Time)
 	entries := []Entry{b.entry(t.Time, what, "", "", a)}

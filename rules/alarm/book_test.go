@@ -268,3 +268,18 @@ func TestABookGoesOn(t *testing.T) {
 		t.Error("the fan is in service")
 	}
 }
+
+// A ticket that was put aside and becomes a page is not put aside any more; one
+// that comes back as it was is.
+func TestAShelfHoldsForWhatWasPutOnIt(t *testing.T) {
+	for severity, shelved := range map[condition.Severity]bool{condition.Ticket: true, condition.Page: false} {
+		d := newDesk(t)
+		d.raise(0)
+		d.keep(must(d.b.Shelve(d.only().ID, "kim", "belt ordered", midnight.Add(48*time.Hour), midnight.Add(time.Minute))))
+		d.clear(time.Hour)
+		d.take(2*time.Hour, condition.Raised, "", severity)
+		if a := d.only(); (a.Shelf != nil) != shelved || a.Quiet() != shelved {
+			t.Errorf("raised as a %s: %+v", severity, a)
+		}
+	}
+}

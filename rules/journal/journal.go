@@ -64,8 +64,12 @@ var (
 	baselines = []byte("baselines") // fan: baseline
 )
 
-// busy is how long to wait for another process to let go of the file.
-const busy = time.Second
+// ErrInUse is the error of a store that another process has.
+var ErrInUse = errors.New("it is in use by another process; stop that one first")
+
+// busy is how long to wait for another process to let go of the file: about
+// as long as a daemon takes to stop.
+const busy = 3 * time.Second
 
 // Open opens the store in a file, which is made where there is none, and
 // returns what it holds. The error says whether another process has it, or it
@@ -76,7 +80,7 @@ func Open(path string) (s *Store, kept *Kept, err error) {
 	db, err := bolt.Open(path, 0o600, &bolt.Options{Timeout: busy, FreelistType: bolt.FreelistMapType})
 	switch {
 	case errors.Is(err, bolt.ErrTimeout):
-		return nil, nil, fmt.Errorf("%s is in use by another process; stop that one first", path)
+		return nil, nil, fmt.Errorf("%s: %w", path, ErrInUse)
 	case errors.Is(err, os.ErrPermission):
 		return nil, nil, fmt.Errorf("%w; give the daemon the right to write there", err)
 	case err != nil:

@@ -59,6 +59,9 @@ type Daemon struct {
 func Start(o Options) (*Daemon, error) {
 	d := &Daemon{path: o.Path, log: o.Log, fleet: o.Fleet, failed: make(chan error, 1)}
 	d.desk = newDesk(o.Fleet, o.Log, time.Now)
+	if d.desk.taken != nil { // two that watch the same fans would both tell it
+		return nil, fmt.Errorf("[store] dir: %w", d.desk.taken)
+	}
 	d.undo = append(d.undo, d.desk.close)
 	d.judge = newJudge(o.Fleet, o.Version, o.Log, d.desk, time.Now())
 	d.desk.changed = d.judge.setOut

@@ -41,6 +41,7 @@ type desk struct {
 	store  *journal.Store // nil: nothing outlives the process
 	outbox map[string]journal.Message
 	owed   owed
+	taken  error         // another process has the store
 	down   bool          // the last write failed
 	recent []alarm.Entry // where there is no store: the journal's last entries
 	tried  time.Time     // when it was last tried to open the store
@@ -79,6 +80,10 @@ func (d *desk) open(now time.Time) {
 	var kept *journal.Kept
 	if err == nil {
 		d.store, kept, err = journal.Open(filepath.Join(d.dir, journalFile))
+	}
+	if errors.Is(err, journal.ErrInUse) {
+		d.taken = err
+		return
 	}
 	if d.wrote(err); err != nil {
 		return

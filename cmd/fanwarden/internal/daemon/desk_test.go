@@ -316,3 +316,19 @@ func TestANewFleetFileIsTriedAtOnce(t *testing.T) {
 		t.Errorf("%+v", due)
 	}
 }
+
+// Two daemons that watch the same fans would tell everything twice.
+func TestASecondDaemonDoesNotStart(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	openOffice(t, dir)
+	fleet := parsed(t, threeFans)
+	fleet.Store.Dir, fleet.Web.Listen = dir, "127.0.0.1:0"
+	d, err := Start(Options{Fleet: fleet, Version: "test", Log: zap.NewNop()})
+	if err == nil {
+		d.Stop()
+	}
+	if !errors.Is(err, journal.ErrInUse) {
+		t.Errorf("%v", err)
+	}
+}
