@@ -23,6 +23,8 @@ type Desk interface {
 	Unshelve(id alarm.ID, who string) error
 	TakeOut(fan reading.FanID, who, reason string) error
 	PutIn(fan reading.FanID, who string) error
+	// Out returns the fans that are out of service, and why.
+	Out() map[reading.FanID]alarm.Act
 	Figures() alarm.Figures
 	// Backup writes a copy of what is kept; writing goes on meanwhile.
 	Backup(w io.Writer) error

@@ -148,7 +148,7 @@ func TestActing(t *testing.T) {
 		return a.Shelf.Who + " until " + a.Shelf.Until.UTC().Format("2006-01-02 15:04:05") + ": " + a.Shelf.Why
 	}
 	out := func(d *paperDesk) string {
-		act, is := d.book.Out("alder-ef2")
+		act, is := d.book.Out()["alder-ef2"]
 		if !is {
 			return "in service"
 		}
@@ -229,7 +229,7 @@ func TestIntoServiceAgain(t *testing.T) {
 		t.Errorf("alarms of fans out of service: %q", got)
 	}
 	asKim(h, "POST", "/api/v1/fans/alder-ef2/in_service", `{}`)
-	if _, is := d.book.Out("alder-ef2"); is {
+	if _, is := d.book.Out()["alder-ef2"]; is {
 		t.Error("the fan is still out of service")
 	}
 	if got := listed(t, ask(h, "GET", "/api/v1/journal?who=kim&limit=2&fan=alder-ef2"), "entries", "what"); got != "put into service put into service" {

@@ -80,6 +80,8 @@ func (d *paperDesk) Alarms() []alarm.Alarm                 { return d.book.All()
 func (d *paperDesk) Alarm(id alarm.ID) (alarm.Alarm, bool) { return d.book.Find(id) }
 func (d *paperDesk) Figures() alarm.Figures                { return d.book.Figures(sample.Now()) }
 
+func (d *paperDesk) Out() map[reading.FanID]alarm.Act { return d.book.Out() }
+
 func (d *paperDesk) Journal(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, error) {
 	var found []alarm.Entry
 	for i := len(d.entries) - 1; i >= 0 && len(found) < n; i-- {

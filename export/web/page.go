@@ -19,7 +19,7 @@ func (s *site) servePage(w http.ResponseWriter, _ *http.Request) {
 		return
 	}
 	var body bytes.Buffer
-	view := newPage(snapshot, s.now())
+	view := newPage(snapshot, s.now(), s.desk)
 	view.Style = s.style
 	if err := s.page.Execute(&body, view); err != nil {
 		http.Error(w, "the page could not be made up: "+err.Error(), http.StatusInternalServerError)

@@ -1,12 +1,16 @@
 package web
 
 import (
+	"errors"
 	"fmt"
+	"net/http/httptest"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
 	"unicode/utf8"
 
+	"fanwarden/config"
 	"fanwarden/export"
 	"fanwarden/export/internal/sample"
 	"fanwarden/poller/reading"
@@ -50,6 +54,26 @@ func TestHostileNamesAreTextOnly(t *testing.T) {
 	json := ask(showing(s), "GET", "/api/v1/fleet").Body.String()
 	if strings.Contains(json, "<script") || !utf8.ValidString(json) {
 		t.Error("the fleet in JSON has markup in it or is not UTF-8")
+	}
+}
+
+// Who comes to the page from a message sees that somebody is on it.
+func TestThePageSaysWhoSeesToIt(t *testing.T) {
+	d := newDesk(t)
+	looks := func() string {
+		return answered(handling(d, func() config.Web { return config.Web{} }), httptest.NewRequest("GET", "/", nil)).Body.String()
+	}
+	if got := looks(); !strings.Contains(got, "Shelved until 08:31 by kim: switch on order") || strings.Contains(got, "Acknowledged") {
+		t.Errorf("the shelf of the gateway is not shown, or more than that: %q", regexp.MustCompile(`handled">[^<]*`).FindAllString(got, -1))
+	}
+	if err := errors.Join(d.Acknowledge(pinned, "lee", "a <door>"), d.TakeOut("alder-ef1", "kim", "belt")); err != nil {
+		t.Fatal(err)
+	}
+	got := looks()
+	for _, want := range []string{"Acknowledged 00:31 by lee: a &lt;door&gt;", "out of service since 00:31, by kim: belt"} {
+		if !strings.Contains(got, want) {
+			t.Errorf("the page does not say %q", want)
+		}
 	}
 }
 

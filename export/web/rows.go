@@ -101,6 +101,7 @@ func (v *view) fan(f *export.Fan) fanView {
 		shown.Setpoint = v.controlled(c, value)
 	}
 	shown.Age, shown.Old = v.age(f)
+	shown.Out = v.handled.out[c.ID]
 	for _, s := range f.Standing {
 		if s.SilencedBy == "" {
 			shown.Standing = append(shown.Standing, chipView{s.Severity.String(), words(string(s.Condition))})

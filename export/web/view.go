@@ -43,6 +43,7 @@ type cardView struct {
 	Summary                          string
 	Since                            string
 	FirstCheck                       string
+	Handled                          string // who saw to it, and how
 	Causes                           []condition.Cause
 	Evidence                         []evidenceView
 	Members                          []memberView // of an incident
@@ -77,6 +78,7 @@ type fanView struct {
 	Old, Read                bool
 	Standing                 []chipView
 	Explained                []string
+	Out                      string // of service: since when, by whom and why
 
 	worst rank
 }
@@ -89,13 +91,15 @@ type view struct {
 	now      time.Time
 	zone     *time.Location
 	units    units.System
+	handled  handled
 }
 
-func newPage(s *export.Snapshot, now time.Time) pageView {
+func newPage(s *export.Snapshot, now time.Time, desk Desk) pageView {
 	v := &view{snapshot: s, now: now, zone: s.Fleet.Location, units: s.Fleet.Units}
 	if v.zone == nil {
 		v.zone = time.UTC
 	}
+	v.handledBy(desk)
 	p := pageView{Fleet: clean(s.Fleet.Name), Version: clean(s.Version), AsOf: now.In(v.zone).Format("Mon 2 Jan 15:04:05 MST"),
 		AsOfExact: utc(now), Newest: v.newest(), Waiting: waiting(s), Attention: v.attention(), Buildings: v.buildings()}
 	if !s.Reload.Good {
@@ -178,12 +182,16 @@ func (v *view) attention() []cardView {
 	var all []raised
 	for _, g := range v.snapshot.Gateways {
 		for _, s := range g.Standing {
-			all = append(all, raised{v.card(s, string(g.Gateway.ID), "", g.Gateway.Building), s})
+			card := v.card(s, string(g.Gateway.ID), "", g.Gateway.Building)
+			card.Handled = v.handled.alarms[alarmOf{g.Gateway.ID, "", s.Condition}]
+			all = append(all, raised{card, s})
 		}
 	}
 	for _, f := range v.snapshot.Fans {
 		for _, s := range f.Standing {
-			all = append(all, raised{v.card(s, f.Fan.Name, anchor(f.Fan), f.Fan.Building), s})
+			card := v.card(s, f.Fan.Name, anchor(f.Fan), f.Fan.Building)
+			card.Handled = v.handled.alarms[alarmOf{f.Fan.Gateway.ID, f.Fan.ID, s.Condition}]
+			all = append(all, raised{card, s})
 		}
 	}
 	all = slices.DeleteFunc(all, func(r raised) bool { return r.s.SilencedBy != "" })
@@ -203,6 +211,7 @@ func (v *view) attention() []cardView {
 // gather puts one card for an incident in the place of those of its members.
 func (v *view) gather(in condition.Incident, all []raised) []raised {
 	one := raised{s: condition.Standing{Condition: in.Condition, Since: in.Since}}
+	var each []string
 	rest := slices.DeleteFunc(all, func(r raised) bool {
 		if r.s.Incident != in.ID {
 			return false
@@ -210,6 +219,7 @@ func (v *view) gather(in condition.Incident, all []raised) []raised {
 		one.s.Severity = max(one.s.Severity, r.s.Severity)
 		one.card.Members = append(one.card.Members, memberView{r.card.Anchor, r.card.Where})
 		one.card.Building = r.card.Building
+		each = append(each, r.card.Handled)
 		return true
 	})
 	if len(one.card.Members) == 0 {
@@ -218,7 +228,7 @@ func (v *view) gather(in condition.Incident, all []raised) []raised {
 	one.s.Summary, one.s.Causes = in.Summary, []condition.Cause{in.Cause}
 	members, building := one.card.Members, one.card.Building
 	one.card = v.card(one.s, "", "", &config.Building{Name: building})
-	one.card.Members = members
+	one.card.Members, one.card.Handled = members, handledTogether(each)
 	return append(rest, one)
 }
 

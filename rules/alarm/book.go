@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -80,15 +81,8 @@ func (b *Book) Keep(kept []Alarm, out map[reading.FanID]Act) {
 	}
 }
 
-// OutFans returns the fans that are out of service.
-func (b *Book) OutFans() []reading.FanID {
-	fans := make([]reading.FanID, 0, len(b.out))
-	for fan := range b.out {
-		fans = append(fans, fan)
-	}
-	slices.Sort(fans)
-	return fans
-}
+// Out returns the fans that are out of service, and why.
+func (b *Book) Out() map[reading.FanID]Act { return maps.Clone(b.out) }
 
 func (b *Book) enter(a *Alarm) {
 	b.alarms[a.ID] = a
@@ -331,12 +325,6 @@ func (b *Book) Find(id ID) (Alarm, bool) {
 		return Alarm{}, false
 	}
 	return copied(a), true
-}
-
-// Out returns why a fan is out of service, if it is.
-func (b *Book) Out(fan reading.FanID) (Act, bool) {
-	act, is := b.out[fan]
-	return act, is
 }
 
 // Told notes that people were told of an alarm by a way out, or that it is over,

@@ -138,7 +138,7 @@ const (
 // startDesk takes the fans that are out of service from judgement, and keeps
 // the desk going.
 func (d *Daemon) startDesk() {
-	for _, fan := range d.desk.outFans() {
+	for fan := range d.desk.Out() {
 		d.judge.setOut(fan, true, time.Now())
 	}
 	stop, ended := make(chan struct{}), make(chan struct{})

@@ -204,11 +204,11 @@ func (d *desk) forget(now time.Time) {
 	}
 }
 
-// outFans returns the fans that are out of service.
-func (d *desk) outFans() []reading.FanID {
+// Out returns the fans that are out of service, and why.
+func (d *desk) Out() map[reading.FanID]alarm.Act {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	return d.book.OutFans()
+	return d.book.Out()
 }
 
 // figures returns how the alarms and their store do.

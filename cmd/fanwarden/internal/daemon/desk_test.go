@@ -79,7 +79,7 @@ func TestADeskGoesOn(t *testing.T) {
 	if len(due) != 1 || due[0].Way != "pager" || strings.Count(string(due[0].Body), `"change":"raised"`) != 2 {
 		t.Errorf("to be delivered: %+v", due)
 	}
-	if out := second.outFans(); len(out) != 1 || out[0] != "ef9" {
+	if out := second.Out(); len(out) != 1 || out["ef9"].Why != "motor" {
 		t.Errorf("out of service: %v", out)
 	}
 	lines, err := second.Journal(10, nil)
