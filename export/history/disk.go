@@ -48,7 +48,7 @@ func (d *disk) options() *tsdb.Options {
 	o.MinBlockDuration = leastBlock.Milliseconds()
 	o.MaxBlockDuration = max(leastBlock, min(mostBlock, d.o.Keep/10)).Milliseconds()
 	o.WALCompression = compression.Snappy
-	o.WALSegmentSize = 16 << 20
+	o.WALSegmentSize = 4 << 20
 	o.StripeSize = 1 << 10 // of the map of series; the usual one takes megabytes when empty
 	// A clock that was set back goes over the same time again. What differs from
 	// what is there is refused; the rest is kept.
@@ -61,6 +61,9 @@ func (d *disk) options() *tsdb.Options {
 // is touched.
 func (d *disk) open() error {
 	if err := os.MkdirAll(d.o.Dir, 0o750); err != nil {
+		return err
+	}
+	if err := d.probe(); err != nil {
 		return err
 	}
 	db, err := d.try()
@@ -83,6 +86,21 @@ func (d *disk) open() error {
 	d.opening++
 	return nil
 }
+
+// probe writes a small file and removes it. A folder that is opened in vain
+// leaves files open in the store, so it is not even tried on a disk that takes
+// nothing.
+func (d *disk) probe() error {
+	f, err := os.CreateTemp(d.o.Dir, "probe-")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(make([]byte, probed))
+	return errors.Join(err, f.Sync(), f.Close(), os.Remove(f.Name()))
+}
+
+// probed is more than opening takes.
+const probed = 1 << 20
 
 func (d *disk) try() (*tsdb.DB, error) {
 	db, err := tsdb.Open(d.o.Dir, slog.New(slog.DiscardHandler), nil, d.options(), nil)

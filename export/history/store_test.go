@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"math/rand/v2"
+	"os"
 	"slices"
 	"testing"
 	"time"
@@ -19,7 +20,13 @@ import (
 	"fanwarden/rules/condition"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+// A folder that is damaged leaves two goroutines of the library behind, once.
+func TestMain(m *testing.M) {
+	if childOf := os.Getenv(childDir); childOf != "" {
+		recordForEver(childOf)
+	}
+	goleak.VerifyTestMain(m, goleak.IgnoreTopFunction("github.com/prometheus/prometheus/tsdb/wlog.(*WL).run"))
+}
 
 var start = time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC)
 
@@ -167,7 +174,7 @@ func TestAgainstAPlainSlice(t *testing.T) {
 		s := opened(t, Options{Dir: dir})
 		model := map[string]map[int64]float64{"a": {}, "b": {}, "c": {}}
 		names := []string{"a", "b", "c"}
-		now, doubled := start.UnixMilli(), uint64(0)
+		now := start.UnixMilli()
 		for range 4000 {
 			id := names[random.IntN(3)]
 			now += random.Int64N(20_000)
@@ -176,11 +183,10 @@ func TestAgainstAPlainSlice(t *testing.T) {
 				when -= random.Int64N(3 * 3600_000) // the clock was set back
 			}
 			v := float64(random.IntN(1000)) / 4
-			if old, there := model[id][when]; there && old != v {
-				doubled++
-			} else {
-				model[id][when] = v
+			if old, there := model[id][when]; there {
+				v = old // told twice
 			}
+			model[id][when] = v
 			s.Record(fan(id), at(id, time.UnixMilli(when), v, 0.5), condition.Controlling)
 			switch random.IntN(400) {
 			case 0:
@@ -202,6 +208,34 @@ func TestAgainstAPlainSlice(t *testing.T) {
 			compare(t, trend(t, s, id, from, to, step), expect(model[id], from, to, step))
 		}
 		s.Close()
+	}
+}
+
+// Of two readings of one instant that differ, one is kept.
+func TestOfTwoReadingsOfOneInstantOneIsKept(t *testing.T) {
+	s := opened(t, Options{})
+	for _, i := range []int{0, 1, 2, 1, 2, 0} {
+		s.Record(fan("ef1"), at("ef1", start.Add(time.Duration(i)*time.Second), float64(rand.IntN(100)), 0.5), condition.Controlling)
+		flush(t, s)
+	}
+	if b := trend(t, s, "ef1", start, start.Add(time.Minute), time.Minute).Buckets; len(b) != 1 || b[0].Readings != 3 {
+		t.Errorf("%+v", b)
+	}
+}
+
+// A clock that runs ahead must not push out what is kept, and one that was set
+// back too far is counted.
+func TestWhatIsFarFromAllOthersIsCounted(t *testing.T) {
+	s := opened(t, Options{Keep: 48 * time.Hour})
+	for _, when := range []time.Duration{0, time.Second, 49 * time.Hour, 2 * time.Second, -49 * time.Hour} {
+		s.Record(fan("ef1"), at("ef1", start.Add(when), -30, 0.5), condition.Controlling)
+	}
+	flush(t, s)
+	if f := s.Figures(); f.Written != 3 || f.Dropped.Order != 2 {
+		t.Errorf("%+v", f)
+	}
+	if b := trend(t, s, "ef1", start, start.Add(time.Minute), time.Minute).Buckets; len(b) != 1 || b[0].Readings != 3 {
+		t.Errorf("%+v", b)
 	}
 }
 
