@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -32,14 +33,17 @@ func keeping(t *testing.T, now time.Time) (*judge, *history.Store) {
 func TestWhatIsReadIsKept(t *testing.T) {
 	now := time.Date(2026, 1, 5, 0, 0, 0, 0, time.UTC)
 	j, store := keeping(t, now)
-	const cycles = 400 // more than half an hour, after which data_not_moving is sure
+	const cycles, moving = 12 * 150, 12 * 120 // every 5 s
+	random, pressures := rand.New(rand.NewPCG(1, 2)), make([]float64, 3)
 	for i := range cycles {
 		c := &poller.Cycle{Gateway: "roof", Start: now.Add(time.Duration(i) * 5 * time.Second)}
-		for n := range 3 {
+		for n := range pressures {
+			if i < moving {
+				pressures[n] = -30 + float64(int(10*random.NormFloat64()))/10
+			}
 			r := reading.Reading{Fan: reading.FanID(fmt.Sprintf("ef%d", n+1)), Gateway: "roof", Time: c.Start}
-			moving := min(i, cycles/2) // then it stands
-			r.Set(reading.Pressure, -30+float64(moving*moving*(n+3)%7))
-			r.Set(reading.Speed, 0.5+float64(moving%5)/100)
+			r.Set(reading.Pressure, pressures[n])
+			r.Set(reading.Speed, 0.5)
 			c.Readings = append(c.Readings, r)
 		}
 		j.take(c)
@@ -51,7 +55,7 @@ func TestWhatIsReadIsKept(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, id := range []reading.FanID{"ef1", "ef2", "ef3"} {
-		got, err := store.Trend(t.Context(), id, reading.Pressure, now, now.Add(time.Hour), time.Hour)
+		got, err := store.Trend(t.Context(), id, reading.Pressure, now, now.Add(3*time.Hour), 3*time.Hour)
 		if err != nil {
 			t.Fatal(err)
 		}
