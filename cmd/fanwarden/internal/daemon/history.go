@@ -36,7 +36,7 @@ func (d *Daemon) startHistory(other string) {
 	if dir == "" {
 		return
 	}
-	store := history.Open(history.Options{Dir: dir, Keep: d.fleet.Store.Keep, Log: d.log})
+	store := history.Open(history.Options{Dir: dir, Keep: d.fleet.Store.Keep, MaxBytes: int64(d.fleet.Store.KeepMB) * 1e6, Log: d.log})
 	d.judge.setHistory(store)
 	d.undo = append(d.undo, store.Close)
 }
