@@ -47,7 +47,7 @@ func (p *plant) read(r *reading.Reading, id reading.FanID, at time.Time) {
 // BenchmarkMonth measures a month of a fan at 5 s: how it is written, how many
 // bytes it takes, and how long a trend of it takes.
 func BenchmarkMonth(b *testing.B) {
-	s := opened(b, Options{Dir: b.TempDir(), Keep: month + 24*time.Hour, Queue: 1 << 21})
+	s := begun(b, Options{Dir: b.TempDir(), Keep: month + 24*time.Hour, Queue: 1 << 21})
 	p, f := newPlant(1), fan("ef1")
 	const n = 30 * 24 * 720
 	var r reading.Reading
@@ -61,11 +61,11 @@ func BenchmarkMonth(b *testing.B) {
 	}
 	flush(b, s)
 	written := time.Since(began)
-	if err := s.disk.db.Compact(b.Context()); err != nil {
+	if err := s.tidy(); err != nil {
 		b.Fatal(err)
 	}
 	samples, bytes := uint64(0), int64(0)
-	for _, block := range s.disk.db.Blocks() {
+	for _, block := range s.disk.now.Load().db.Blocks() {
 		samples += block.Meta().Stats.NumSamples
 		bytes += block.Size()
 	}
@@ -77,13 +77,13 @@ func BenchmarkMonth(b *testing.B) {
 	}
 	b.ReportMetric(float64(written.Nanoseconds())/n, "ns/reading")
 	b.ReportMetric(float64(bytes)/float64(samples), "bytes/sample")
-	b.ReportMetric(float64(len(s.disk.db.Blocks())), "blocks")
+	b.ReportMetric(float64(len(s.disk.now.Load().db.Blocks())), "blocks")
 }
 
 // BenchmarkFleet measures three hours of 10,000 fans at 30 s.
 func BenchmarkFleet(b *testing.B) {
 	const fans = 10_000
-	s := opened(b, Options{Dir: b.TempDir(), Keep: month, Queue: 4 * fans})
+	s := begun(b, Options{Dir: b.TempDir(), Keep: month, Queue: 4 * fans})
 	plants, names := make([]*plant, fans), make([]*config.Fan, fans)
 	for i := range plants {
 		plants[i], names[i] = newPlant(uint64(i)), fan(fmt.Sprintf("building-%d-ef%d", i/50, i%50))
@@ -112,7 +112,7 @@ func BenchmarkFleet(b *testing.B) {
 	s.Record(names[0], &r, condition.Controlling)
 	flush(b, s)
 	began := time.Now()
-	if err := s.disk.db.Compact(b.Context()); err != nil {
+	if err := s.tidy(); err != nil {
 		b.Fatal(err)
 	}
 	b.ReportMetric(time.Since(began).Seconds(), "s/compaction")

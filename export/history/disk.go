@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -20,16 +21,25 @@ import (
 	"go.uber.org/zap"
 )
 
-// disk is the folder, open or not. Whoever calls it holds mu, but for query
-// and size.
+// disk is the folder, open or not. Whoever calls it holds mu, but for query,
+// size and oldest.
+//
+// The library panics where a disk refuses what it does behind the appends, in a
+// goroutine of its own, which would end the daemon. So that goroutine is given
+// nothing to do, tidy does it here, and a panic is caught and becomes an error.
 type disk struct {
 	o    Options
 	mu   sync.Mutex // one writes at a time
-	hold sync.RWMutex
-	db   *tsdb.DB // nil while it is not open; guarded by hold
-	// opening counts how often the folder was opened: references of series hold
-	// for one time only.
-	opening uint64
+	lock *os.File   // of the folder, against a second daemon
+	now  atomic.Pointer[opened]
+}
+
+// opened is the folder while it is open.
+type opened struct {
+	db *tsdb.DB
+	// reading is held while the folder is read: its files are mapped into memory
+	// and must not be closed then.
+	reading sync.RWMutex
 }
 
 func newDisk(o Options) *disk { return &disk{o: o} }
@@ -50,6 +60,8 @@ func (d *disk) options() *tsdb.Options {
 	o.WALCompression = compression.Snappy
 	o.WALSegmentSize = 4 << 20
 	o.StripeSize = 1 << 10 // of the map of series; the usual one takes megabytes when empty
+	o.NoLockfile = true    // this package has its own, which survives a folder that was given up
+	o.BlockReloadInterval = math.MaxInt64
 	// A clock that was set back goes over the same time again. What differs from
 	// what is there is refused; the rest is kept.
 	o.OutOfOrderTimeWindow = d.o.Keep.Milliseconds()
@@ -63,7 +75,10 @@ func (d *disk) open() error {
 	if err := os.MkdirAll(d.o.Dir, 0o750); err != nil {
 		return err
 	}
-	if err := d.probe(); err != nil {
+	if err := d.claim(); err != nil {
+		return err
+	}
+	if err := errors.Join(d.room(), d.probe()); err != nil {
 		return err
 	}
 	db, err := d.try()
@@ -80,10 +95,46 @@ func (d *disk) open() error {
 	if err != nil {
 		return err
 	}
-	d.hold.Lock()
-	defer d.hold.Unlock()
-	d.db = db
-	d.opening++
+	db.DisableCompactions() // tidy does it
+	d.now.Store(&opened{db: db})
+	return nil
+}
+
+// claim takes the folder for this process, until it ends or unclaim is called.
+func (d *disk) claim() error {
+	if d.lock != nil {
+		return nil
+	}
+	f, err := os.OpenFile(d.o.Dir+".lock", os.O_CREATE|os.O_RDWR, 0o640)
+	if err != nil {
+		return err
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		return errors.Join(fmt.Errorf("another process has %s open: %w", d.o.Dir, err), f.Close())
+	}
+	d.lock = f
+	return nil
+}
+
+func (d *disk) unclaim() error {
+	if d.lock == nil {
+		return nil
+	}
+	f := d.lock
+	d.lock = nil
+	return f.Close()
+}
+
+// room is an error where the disk has less left than the reserve, which is for
+// what matters more than history: alarms, and the machine itself.
+func (d *disk) room() error {
+	var at syscall.Statfs_t
+	if err := syscall.Statfs(d.o.Dir, &at); err != nil {
+		return err
+	}
+	if free := int64(at.Bavail) * int64(at.Bsize); free < d.o.Reserve {
+		return fmt.Errorf("%d MB are left on the disk, and history leaves %d MB to others: %w", free/1e6, d.o.Reserve/1e6, syscall.ENOSPC)
+	}
 	return nil
 }
 
@@ -102,24 +153,38 @@ func (d *disk) probe() error {
 // probed is more than opening takes.
 const probed = 1 << 20
 
-func (d *disk) try() (*tsdb.DB, error) {
-	db, err := tsdb.Open(d.o.Dir, slog.New(slog.DiscardHandler), nil, d.options(), nil)
-	if err != nil {
+func (d *disk) try() (db *tsdb.DB, err error) {
+	defer caught(&err)
+	if db, err = tsdb.Open(d.o.Dir, slog.New(slog.DiscardHandler), nil, d.options(), nil); err != nil {
 		return nil, fmt.Errorf("open %s: %w", d.o.Dir, err)
 	}
 	return db, nil
 }
 
+// errGivenUp is what a panic of the library becomes: its locks may be held for
+// ever, so what it had open is left as it is.
+var errGivenUp = errors.New("the store of readings gave up")
+
+// caught makes an error of a panic.
+func caught(err *error) {
+	switch p := recover().(type) {
+	case nil:
+	case error:
+		*err = fmt.Errorf("%w: %w", errGivenUp, p)
+	default:
+		*err = fmt.Errorf("%w: %v", errGivenUp, p)
+	}
+}
+
 // ofTheDisk tells an error that another try may not meet from damage.
 func ofTheDisk(err error) bool {
-	var locked *fs.PathError
 	for _, one := range []error{syscall.ENOSPC, syscall.EROFS, syscall.EACCES, syscall.EPERM, syscall.EDQUOT, syscall.EIO,
 		syscall.EMFILE, syscall.ENFILE, syscall.ENOMEM, syscall.EAGAIN, syscall.ENOTDIR} {
 		if errors.Is(err, one) {
 			return true
 		}
 	}
-	return errors.As(err, &locked) && locked.Op == "lock"
+	return false
 }
 
 // putBlocksAside renames the blocks that cannot be opened, and reports whether
@@ -160,51 +225,90 @@ func (d *disk) putAllAside(why error) error {
 // an error nothing of it counts as written, and the folder is opened anew at
 // the next try.
 func (d *disk) write(batch []sample) (refused int, err error) {
-	if d.db == nil {
+	if d.now.Load() == nil {
 		if err := d.open(); err != nil {
 			return 0, err
 		}
 	}
-	if len(batch) == 0 {
-		return 0, nil
+	if err := d.room(); err != nil || len(batch) == 0 {
+		return 0, err
 	}
-	app := d.db.AppenderV2(context.Background())
+	if refused, err = d.commit(batch); err != nil {
+		return 0, errors.Join(err, d.leave(err))
+	}
+	return refused, nil
+}
+
+func (d *disk) commit(batch []sample) (refused int, err error) {
+	defer caught(&err)
+	here := d.now.Load()
+	app := here.db.AppenderV2(context.Background())
 	for i := range batch {
 		s := &batch[i]
-		if s.series.opening != d.opening {
-			s.series.ref, s.series.opening = 0, d.opening
+		if s.series.in != here {
+			s.series.ref, s.series.in = 0, here
 		}
 		ref, err := app.Append(s.series.ref, s.series.labels, 0, s.t, s.v, nil, nil, storage.AppendV2Options{})
 		switch {
 		case err == nil:
 			s.series.ref = ref
 		case !outOfPlace(err):
-			return 0, errors.Join(err, app.Rollback(), d.close())
+			return 0, errors.Join(err, app.Rollback())
 		case s.series.main:
 			refused++
 		}
 	}
-	if err := app.Commit(); err != nil {
-		return 0, errors.Join(err, d.close())
+	return refused, app.Commit()
+}
+
+// tidy writes what is complete into blocks, and removes what is too old or too
+// much.
+func (d *disk) tidy() error {
+	here := d.now.Load()
+	if here == nil {
+		return nil // write tells why
 	}
-	return refused, nil
+	if err := d.room(); err != nil {
+		return err
+	}
+	if err := compact(here.db); err != nil {
+		return errors.Join(err, d.leave(err))
+	}
+	return nil
+}
+
+func compact(db *tsdb.DB) (err error) {
+	defer caught(&err)
+	db.ForceHeadMMap()
+	return db.Compact(context.Background())
+}
+
+// leave closes the folder after an error, or only lets go of it where its locks
+// may be held.
+func (d *disk) leave(why error) error {
+	if errors.Is(why, errGivenUp) {
+		d.now.Store(nil)
+		return nil
+	}
+	return d.close()
+}
+
+// close closes the folder once nobody reads it any more.
+func (d *disk) close() (err error) {
+	here := d.now.Swap(nil)
+	if here == nil {
+		return nil
+	}
+	here.reading.Lock()
+	defer here.reading.Unlock()
+	defer caught(&err)
+	return here.db.Close()
 }
 
 // outOfPlace reports that a sample's time is taken, or too old.
 func outOfPlace(err error) bool {
 	return errors.Is(err, storage.ErrOutOfOrderSample) || errors.Is(err, storage.ErrDuplicateSampleForTimestamp) ||
 		errors.Is(err, storage.ErrTooOldSample) || errors.Is(err, storage.ErrOutOfBounds)
-}
-
-func (d *disk) close() error {
-	d.hold.Lock()
-	defer d.hold.Unlock()
-	if d.db == nil {
-		return nil
-	}
-	err := d.db.Close()
-	d.db = nil
-	return err
 }
 
 // size returns how many bytes the folder takes and how far back it goes.
@@ -223,13 +327,17 @@ func (d *disk) size() (bytes int64, oldest time.Time) {
 // oldest returns how far back the folder goes, zero where nothing is kept or it
 // is not open.
 func (d *disk) oldest() time.Time {
-	d.hold.RLock()
-	defer d.hold.RUnlock()
-	if d.db == nil {
+	here := d.now.Load()
+	if here == nil {
 		return time.Time{}
 	}
-	t := d.db.Head().MinTime()
-	for _, b := range d.db.Blocks() {
+	here.reading.RLock()
+	defer here.reading.RUnlock()
+	if d.now.Load() != here { // closed in the meantime
+		return time.Time{}
+	}
+	t := here.db.Head().MinTime()
+	for _, b := range here.db.Blocks() {
 		t = min(t, b.MinTime())
 	}
 	if t == math.MaxInt64 {

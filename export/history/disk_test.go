@@ -21,7 +21,7 @@ func TestADiskThatTakesNothingIsToldOnce(t *testing.T) {
 		t.Fatal(err)
 	}
 	core, log := observer.New(zap.InfoLevel)
-	s := opened(t, Options{Dir: filepath.Join(blocked, "history"), Log: zap.New(core), Queue: 100})
+	s := begun(t, Options{Dir: filepath.Join(blocked, "history"), Log: zap.New(core), Queue: 100})
 	for i := range 150 {
 		s.Record(fan("ef1"), at("ef1", start.Add(time.Duration(i)*time.Second), -30, 0.5), condition.Controlling)
 		if i == 60 {
@@ -59,10 +59,10 @@ func TestADiskThatTakesNothingIsToldOnce(t *testing.T) {
 // Two daemons on one folder: the second must not take it for damaged.
 func TestAFolderThatIsInUseIsLeftAlone(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "history")
-	first := opened(t, Options{Dir: dir})
+	first := begun(t, Options{Dir: dir})
 	first.Record(fan("ef1"), at("ef1", start, -30, 0.5), condition.Controlling)
 	flush(t, first)
-	second := opened(t, Options{Dir: dir})
+	second := begun(t, Options{Dir: dir})
 	if second.Figures().Up {
 		t.Error("two have it open")
 	}
@@ -77,12 +77,12 @@ func TestAFolderThatIsInUseIsLeftAlone(t *testing.T) {
 // fill records hours of one reading in ten seconds, and closes.
 func fill(t *testing.T, dir string, hours int) {
 	t.Helper()
-	s := opened(t, Options{Dir: dir})
+	s := begun(t, Options{Dir: dir})
 	for i := range hours * 360 {
 		s.Record(fan("ef1"), at("ef1", start.Add(time.Duration(i)*10*time.Second), -30, 0.5), condition.Controlling)
 	}
 	flush(t, s)
-	if err := s.disk.db.Compact(t.Context()); err != nil {
+	if err := s.tidy(); err != nil {
 		t.Fatal(err)
 	}
 	s.Close()
@@ -120,7 +120,7 @@ func TestADamagedFolderOpens(t *testing.T) {
 			if damage(t, dir, part) == 0 {
 				t.Skip("there is no such file")
 			}
-			s := opened(t, Options{Dir: dir})
+			s := begun(t, Options{Dir: dir})
 			if !s.Figures().Up {
 				t.Fatal("it does not open")
 			}
@@ -137,13 +137,13 @@ func TestADamagedFolderOpens(t *testing.T) {
 
 // What is older than keep goes, by whole blocks.
 func TestWhatIsTooOldGoes(t *testing.T) {
-	s := opened(t, Options{Keep: 24 * time.Hour})
+	s := begun(t, Options{Keep: 24 * time.Hour})
 	const days = 4
 	for i := range days * 24 * 60 {
 		s.Record(fan("ef1"), at("ef1", start.Add(time.Duration(i)*time.Minute), -30, 0.5), condition.Controlling)
 	}
 	flush(t, s)
-	if err := s.disk.db.Compact(t.Context()); err != nil {
+	if err := s.tidy(); err != nil {
 		t.Fatal(err)
 	}
 	s.look()
@@ -159,7 +159,7 @@ func TestWhatIsTooOldGoes(t *testing.T) {
 func TestWhatIsTooMuchGoes(t *testing.T) {
 	sizes := make(map[int64]int64)
 	for _, most := range []int64{0, 900_000} {
-		s := opened(t, Options{MaxBytes: most})
+		s := begun(t, Options{MaxBytes: most})
 		for i := range 4 * 24 * 720 {
 			s.Record(fan("ef1"), at("ef1", start.Add(time.Duration(i)*5*time.Second), -30+float64(i*i%101), float64(i%89)/100), condition.Controlling)
 			if i%10_000 == 0 {
@@ -167,12 +167,12 @@ func TestWhatIsTooMuchGoes(t *testing.T) {
 			}
 		}
 		flush(t, s)
-		if err := s.disk.db.Compact(t.Context()); err != nil {
+		if err := s.tidy(); err != nil {
 			t.Fatal(err)
 		}
 		s.look()
 		sizes[most] = s.Figures().Bytes
-		if len(s.disk.db.Blocks()) == 0 {
+		if len(s.disk.now.Load().db.Blocks()) == 0 {
 			t.Error("nothing is left")
 		}
 	}
@@ -183,7 +183,7 @@ func TestWhatIsTooMuchGoes(t *testing.T) {
 
 // Whoever records waits for no disk: here it is held for as long as the test.
 func TestASlowDiskHoldsUpNobody(t *testing.T) {
-	s := opened(t, Options{Queue: 10})
+	s := begun(t, Options{Queue: 10})
 	s.disk.mu.Lock()
 	for i := range 20 {
 		s.Record(fan("ef1"), at("ef1", start.Add(time.Duration(i)*time.Second), -30, 0.5), condition.Controlling)

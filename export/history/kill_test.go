@@ -48,7 +48,7 @@ func TestNothingCommittedIsLostToAKill(t *testing.T) {
 	for range kills {
 		committed = killed(t, dir, committed)
 	}
-	s := opened(t, Options{Dir: dir})
+	s := begun(t, Options{Dir: dir})
 	if !s.Figures().Up {
 		t.Fatal("it does not open")
 	}

@@ -127,12 +127,16 @@ func (s *Store) Recording(ctx context.Context, out io.Writer, fan reading.FanID,
 // where the other points stand.
 func (d *disk) query(ctx context.Context, fan reading.FanID, controlled reading.Point, first, last int64,
 	yield func(at int64, w word, other *[len(others)]cursor) error) (err error) {
-	d.hold.RLock() // the folder must not close while it is read: its files are mapped into memory
-	defer d.hold.RUnlock()
-	if d.db == nil {
+	here := d.now.Load()
+	if here == nil {
 		return ErrDown
 	}
-	q, err := d.db.Querier(first-repeatAfter, last)
+	here.reading.RLock()
+	defer here.reading.RUnlock()
+	if d.now.Load() != here { // closed in the meantime
+		return ErrDown
+	}
+	q, err := here.db.Querier(first-repeatAfter, last)
 	if err != nil {
 		return err
 	}

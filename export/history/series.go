@@ -20,10 +20,10 @@ type sample struct {
 
 // series is one series of the store.
 type series struct {
-	labels  labels.Labels
-	main    bool // of words, one a reading
-	ref     storage.SeriesRef
-	opening uint64 // of the folder for which ref holds
+	labels labels.Labels
+	main   bool // of words, one a reading
+	ref    storage.SeriesRef
+	in     *opened // where ref holds
 }
 
 // Names of the series' labels. A fan has one of words, named by what its

@@ -14,6 +14,7 @@
 package history
 
 import (
+	"errors"
 	"sync"
 	"time"
 
@@ -32,6 +33,9 @@ type Options struct {
 	// MaxBytes bounds what is kept on disk, beside the log of the last hours; 0:
 	// only Keep does.
 	MaxBytes int64
+	// Reserve is how many bytes of the disk are left to others; 0:
+	// [DefaultReserve].
+	Reserve int64
 	// Queue bounds the samples that wait for the disk; 0: [DefaultQueue].
 	Queue int
 	Log   *zap.Logger
@@ -41,10 +45,14 @@ type Options struct {
 // engineering choice.)
 const DefaultQueue = 120_000
 
+// DefaultReserve is what history leaves free on the disk. (An engineering
+// choice: the library takes some of it while it writes blocks.)
+const DefaultReserve = 100_000_000
+
 const (
 	commitEvery = time.Second // so much is lost at most when the process is killed
 	retryEvery  = 15 * time.Second
-	lookEvery   = time.Minute // at how much disk is used
+	lookEvery   = time.Minute // at how much disk is used, and what can be tidied
 )
 
 // Store keeps readings. Its methods may be called from many goroutines.
@@ -68,6 +76,9 @@ type Store struct {
 func Open(o Options) *Store {
 	if o.Queue == 0 {
 		o.Queue = DefaultQueue
+	}
+	if o.Reserve == 0 {
+		o.Reserve = DefaultReserve
 	}
 	if o.Log == nil {
 		o.Log = zap.NewNop()
@@ -184,14 +195,30 @@ func (s *Store) work() {
 				retry = now.Add(retryEvery)
 			}
 			s.setUp(err)
-		case <-look.C:
+		case now := <-look.C:
+			if err := s.tidy(); err != nil {
+				retry = now.Add(retryEvery)
+				s.setUp(err)
+			}
 			s.look()
 		case <-s.stop:
 			s.setUp(s.Flush())
-			s.setUp(s.disk.close())
+			s.setUp(s.close())
 			return
 		}
 	}
+}
+
+func (s *Store) tidy() error {
+	s.disk.mu.Lock()
+	defer s.disk.mu.Unlock()
+	return s.disk.tidy()
+}
+
+func (s *Store) close() error {
+	s.disk.mu.Lock()
+	defer s.disk.mu.Unlock()
+	return errors.Join(s.disk.close(), s.disk.unclaim())
 }
 
 // look takes down how much is kept.

@@ -34,8 +34,8 @@ const month = 30 * 24 * time.Hour
 
 func fan(id string) *config.Fan { return &config.Fan{ID: reading.FanID(id)} }
 
-// opened opens a store that ends with the test.
-func opened(t testing.TB, o Options) *Store {
+// begun opens a store that ends with the test.
+func begun(t testing.TB, o Options) *Store {
 	t.Helper()
 	if o.Dir == "" {
 		o.Dir = t.TempDir()
@@ -80,7 +80,7 @@ func trend(t testing.TB, s *Store, id string, from, to time.Time, step time.Dura
 }
 
 func TestASpikeIsNotAveragedAway(t *testing.T) {
-	s := opened(t, Options{})
+	s := begun(t, Options{})
 	for i := range 720 {
 		pressure := -30.0
 		if i == 333 {
@@ -107,7 +107,7 @@ func TestASpikeIsNotAveragedAway(t *testing.T) {
 }
 
 func TestAGapIsNoBucket(t *testing.T) {
-	s := opened(t, Options{})
+	s := begun(t, Options{})
 	s.Record(fan("ef1"), at("ef1", start, -30, 0.5), condition.Controlling)
 	s.Record(fan("ef1"), &reading.Reading{Fan: "ef1", Time: start.Add(20 * time.Minute), Outcome: reading.Timeout}, condition.Unknown)
 	flush(t, s)
@@ -122,7 +122,7 @@ func TestAGapIsNoBucket(t *testing.T) {
 
 // An end is not within, a beginning is.
 func TestFromIsWithinAndToIsNot(t *testing.T) {
-	s := opened(t, Options{})
+	s := begun(t, Options{})
 	for i := range 10 {
 		s.Record(fan("ef1"), at("ef1", start.Add(time.Duration(i)*time.Second), float64(i), 0.5), condition.AtMax)
 	}
@@ -139,7 +139,7 @@ func TestFromIsWithinAndToIsNot(t *testing.T) {
 // A setpoint is kept as it changes; what it was must be found wherever a trend
 // begins, and must not outlive the fan that told it.
 func TestASetpointIsKnownWhereverATrendBegins(t *testing.T) {
-	s := opened(t, Options{})
+	s := begun(t, Options{})
 	setpoint := func(i int) float64 { return -30 - float64(i/3000)*5 }
 	const n = 10_000 // readings, 5 s apart
 	for i := range n {
@@ -171,7 +171,7 @@ func TestAgainstAPlainSlice(t *testing.T) {
 	for seed := range uint64(4) {
 		random := rand.New(rand.NewPCG(seed, 6))
 		dir := t.TempDir()
-		s := opened(t, Options{Dir: dir})
+		s := begun(t, Options{Dir: dir})
 		model := map[string]map[int64]float64{"a": {}, "b": {}, "c": {}}
 		names := []string{"a", "b", "c"}
 		now := start.UnixMilli()
@@ -191,7 +191,7 @@ func TestAgainstAPlainSlice(t *testing.T) {
 			switch random.IntN(400) {
 			case 0:
 				s.Close()
-				s = opened(t, Options{Dir: dir})
+				s = begun(t, Options{Dir: dir})
 			case 1, 2, 3:
 				flush(t, s)
 			}
@@ -213,7 +213,7 @@ func TestAgainstAPlainSlice(t *testing.T) {
 
 // Of two readings of one instant that differ, one is kept.
 func TestOfTwoReadingsOfOneInstantOneIsKept(t *testing.T) {
-	s := opened(t, Options{})
+	s := begun(t, Options{})
 	for _, i := range []int{0, 1, 2, 1, 2, 0} {
 		s.Record(fan("ef1"), at("ef1", start.Add(time.Duration(i)*time.Second), float64(rand.IntN(100)), 0.5), condition.Controlling)
 		flush(t, s)
@@ -226,7 +226,7 @@ func TestOfTwoReadingsOfOneInstantOneIsKept(t *testing.T) {
 // A clock that runs ahead must not push out what is kept, and one that was set
 // back too far is counted.
 func TestWhatIsFarFromAllOthersIsCounted(t *testing.T) {
-	s := opened(t, Options{Keep: 48 * time.Hour})
+	s := begun(t, Options{Keep: 48 * time.Hour})
 	for _, when := range []time.Duration{0, time.Second, 49 * time.Hour, 2 * time.Second, -49 * time.Hour} {
 		s.Record(fan("ef1"), at("ef1", start.Add(when), -30, 0.5), condition.Controlling)
 	}
@@ -277,7 +277,7 @@ func compare(t *testing.T, got *export.Trend, want []export.Bucket) {
 // What is written as a recording can be replayed: every reading comes back with
 // its time, outcome, contacts and values.
 func TestARecordingReadsBack(t *testing.T) {
-	s := opened(t, Options{})
+	s := begun(t, Options{})
 	var in []reading.Reading
 	for i := range 6000 {
 		r := at("ef1", start.Add(time.Duration(i)*5*time.Second), -30+float64(i%7)/4, 0.5)
