@@ -271,10 +271,11 @@ func (d *disk) tidy() error {
 	if err := d.room(); err != nil {
 		return err
 	}
-	if err := compact(here.db); err != nil {
-		return errors.Join(err, d.leave(err))
+	err := compact(here.db)
+	if errors.Is(err, errGivenUp) {
+		err = errors.Join(err, d.leave(err))
 	}
-	return nil
+	return err // otherwise what was read and written before goes on
 }
 
 func compact(db *tsdb.DB) (err error) {

@@ -88,6 +88,19 @@ func (s *Store) Readings(ctx context.Context, fan reading.FanID, controlled read
 	})
 }
 
+// Controlled returns what the controller of a fan held when it was last kept, for
+// a fan that the fleet has no longer; ok is false if none of its readings is kept.
+func (s *Store) Controlled(ctx context.Context, fan reading.FanID) (p reading.Point, ok bool) {
+	for _, p := range []reading.Point{reading.Pressure, reading.Airflow} {
+		found := errors.New("found")
+		err := s.disk.query(ctx, fan, p, 0, math.MaxInt64-1, func(int64, word, *[len(others)]cursor) error { return found })
+		if errors.Is(err, found) {
+			return p, true
+		}
+	}
+	return 0, false
+}
+
 // atOnce is how much of a recording is read before it is sent: nobody who takes
 // it slowly may keep the folder from being tidied or closed.
 const atOnce = 6 * time.Hour

@@ -66,6 +66,8 @@ type Store struct {
 	figures export.History
 	newest  int64 // ms, of the readings taken; 0 before the first
 
+	untidy error // of the last time that the folder was tidied
+
 	disk *disk // is behind a lock of its own
 	stop chan struct{}
 	done chan struct{}
@@ -184,6 +186,7 @@ func (s *Store) work() {
 	defer commit.Stop()
 	defer look.Stop()
 	var retry time.Time
+	s.look()
 	for {
 		select {
 		case now := <-commit.C:
@@ -196,10 +199,13 @@ func (s *Store) work() {
 			}
 			s.setUp(err)
 		case now := <-look.C:
-			if err := s.tidy(); err != nil {
+			err := s.tidy()
+			if err != nil {
 				retry = now.Add(retryEvery)
-				s.setUp(err)
 			}
+			s.mu.Lock()
+			s.untidy = err
+			s.mu.Unlock()
 			s.look()
 		case <-s.stop:
 			s.setUp(s.Flush())
@@ -233,6 +239,7 @@ func (s *Store) look() {
 // readings again; not every time between.
 func (s *Store) setUp(err error) {
 	s.mu.Lock()
+	err = errors.Join(err, s.untidy)
 	was := s.figures.Up
 	s.figures.Up = err == nil
 	lost := s.figures.Dropped.Full

@@ -136,6 +136,23 @@ func TestFromIsWithinAndToIsNot(t *testing.T) {
 	}
 }
 
+// A fan that the fleet has no longer can be asked for, one that never was cannot.
+func TestAFanThatIsGone(t *testing.T) {
+	s := begun(t, Options{})
+	s.Record(&config.Fan{ID: "flow", ControlsAirflow: true}, at("flow", start, -30, 0.5), condition.Controlling)
+	s.Record(fan("ef1"), at("ef1", start, -30, 0.5), condition.Controlling)
+	s.Forget(&config.Fleet{})
+	flush(t, s)
+	for id, want := range map[reading.FanID]reading.Point{"flow": reading.Airflow, "ef1": reading.Pressure} {
+		if p, ok := s.Controlled(t.Context(), id); !ok || p != want {
+			t.Errorf("%s: %s %v", id, p, ok)
+		}
+	}
+	if _, ok := s.Controlled(t.Context(), "never"); ok {
+		t.Error("a fan that never was")
+	}
+}
+
 // A setpoint is kept as it changes; what it was must be found wherever a trend
 // begins, and must not outlive the fan that told it.
 func TestASetpointIsKnownWhereverATrendBegins(t *testing.T) {

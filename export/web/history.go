@@ -9,7 +9,6 @@ import (
 	"strconv"
 	"time"
 
-	"fanwarden/config"
 	"fanwarden/export"
 	"fanwarden/poller/reading"
 	"fanwarden/rules/condition"
@@ -18,6 +17,9 @@ import (
 // History gives what is kept of the fans' readings. Its errors say what to do.
 type History interface {
 	Trend(ctx context.Context, fan reading.FanID, controlled reading.Point, from, to time.Time, step time.Duration) (*export.Trend, error)
+	// Controlled tells what a fan held that the fleet has no longer, if any of its
+	// readings is kept.
+	Controlled(ctx context.Context, fan reading.FanID) (reading.Point, bool)
 	// Recording writes readings as CSV that `fanwarden replay` reads.
 	Recording(ctx context.Context, out io.Writer, fan reading.FanID, controlled reading.Point, from, to time.Time) error
 }
@@ -64,7 +66,8 @@ type extentAnswer struct {
 
 // span is what of a fan's history is asked for.
 type span struct {
-	fan      *config.Fan
+	fan      reading.FanID
+	of       reading.Point // what its controller holds
 	from, to time.Time
 	step     time.Duration
 }
@@ -81,7 +84,7 @@ func (s *site) serveTrend(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	t, err := s.history.Trend(r.Context(), wanted.fan.ID, wanted.fan.Controlled(), wanted.from, wanted.to, wanted.step)
+	t, err := s.history.Trend(r.Context(), wanted.fan, wanted.of, wanted.from, wanted.to, wanted.step)
 	if err != nil {
 		answerJSON(w, http.StatusServiceUnavailable, errorAnswer{"no history was read: " + err.Error()})
 		return
@@ -96,7 +99,7 @@ func (s *site) serveRecording(w http.ResponseWriter, r *http.Request) {
 	}
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(copyTime)) // of a server; tests have none
 	out := &fileWriter{w: w, kind: "text/csv; charset=utf-8", name: r.PathValue("id") + ".csv"}
-	err := s.history.Recording(r.Context(), out, wanted.fan.ID, wanted.fan.Controlled(), wanted.from, wanted.to)
+	err := s.history.Recording(r.Context(), out, wanted.fan, wanted.of, wanted.from, wanted.to)
 	switch {
 	case err != nil && out.began:
 		panic(http.ErrAbortHandler) // nobody may take what was sent for all
@@ -112,14 +115,8 @@ func (s *site) span(w http.ResponseWriter, r *http.Request, keys ...string) (wan
 		starting(w)
 		return wanted, false
 	}
-	id := r.PathValue("id")
-	for _, f := range snapshot.Fleet.Fans {
-		if string(f.ID) == id {
-			wanted.fan = f
-		}
-	}
-	if wanted.fan == nil {
-		unknown(w, "fan", id)
+	if !s.find(r.Context(), snapshot, &wanted, r.PathValue("id")) {
+		unknown(w, "fan", r.PathValue("id"))
 		return wanted, false
 	}
 	if s.history == nil {
@@ -129,6 +126,21 @@ func (s *site) span(w http.ResponseWriter, r *http.Request, keys ...string) (wan
 	q := asked(r, keys...)
 	q.span(&wanted, s.now())
 	return wanted, !q.refused(w)
+}
+
+// find looks a fan up in the fleet, and else among those that left it.
+func (s *site) find(ctx context.Context, snapshot *export.Snapshot, wanted *span, id string) (known bool) {
+	wanted.fan = reading.FanID(id)
+	for _, f := range snapshot.Fleet.Fans {
+		if f.ID == wanted.fan {
+			wanted.of = f.Controlled()
+			return true
+		}
+	}
+	if s.history != nil {
+		wanted.of, known = s.history.Controlled(ctx, wanted.fan)
+	}
+	return known
 }
 
 // span reads from, to and step: by default the last day, in a thousand steps.

@@ -39,6 +39,10 @@ func (p paperHistory) Trend(_ context.Context, fan reading.FanID, controlled rea
 	return &export.Trend{Fan: fan, Controlled: controlled, From: from, To: to, Step: step, Buckets: []export.Bucket{full, failed}}, p.err
 }
 
+func (p paperHistory) Controlled(_ context.Context, fan reading.FanID) (reading.Point, bool) {
+	return reading.Airflow, fan == "gone"
+}
+
 func (p paperHistory) Recording(_ context.Context, out io.Writer, fan reading.FanID, _ reading.Point, from, to time.Time) error {
 	if !p.empty {
 		fmt.Fprintf(out, "time,fan\n%s,%s\n%s,%s\n", from.UTC().Format(time.RFC3339), fan, to.UTC().Format(time.RFC3339), fan)
@@ -92,6 +96,18 @@ func TestSpansThatCannotBe(t *testing.T) {
 		if w.Code != 400 || !strings.Contains(w.Body.String(), says) {
 			t.Errorf("%s: %d %s", query, w.Code, w.Body)
 		}
+	}
+}
+
+// A fan that left the fleet is remembered for as long as its readings are kept.
+func TestAFanThatIsGone(t *testing.T) {
+	h := atDesk(t, nil)
+	w := ask(h, "GET", "/api/v1/fans/gone/history")
+	if answer := decoded(t, w.Body.Bytes()); w.Code != 200 || answer["point"] != "airflow" || answer["unit"] != "m3/s" {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	if w := ask(h, "GET", "/api/v1/fans/never/history"); w.Code != 404 {
+		t.Errorf("%d %s", w.Code, w.Body)
 	}
 }
 
