@@ -3,11 +3,13 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -28,14 +30,13 @@ type listener struct {
 	calls  int
 	beats  int
 	signed int
-	told   map[string]string // fan and change: title
+	told   map[string]bool // fan and change
 }
 
 func (l *listener) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	var m struct {
-		Title  string
 		Alarms []struct {
 			Fan    struct{ ID string }
 			Change string
@@ -54,21 +55,21 @@ func (l *listener) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		l.signed++
 	}
 	for _, a := range m.Alarms {
-		l.told[a.Fan.ID+" "+a.Change] = m.Title
+		l.told[a.Fan.ID+" "+a.Change] = true
 	}
 }
 
 func (l *listener) all() string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return fmt.Sprint(l.told)
+	return strings.Join(slices.Sorted(maps.Keys(l.told)), ", ")
 }
 
 // Alarms leave the building by every way that takes them, though a receiver is
 // out of order at first and the daemon is killed in between.
 func TestAlarmsLeaveTheBuilding(t *testing.T) {
 	t.Parallel()
-	field, mail, hook := startPymodbus(t, "tcp"), startMailServer(t), &listener{told: make(map[string]string)}
+	field, mail, hook := startPymodbus(t, "tcp"), startMailServer(t), &listener{told: make(map[string]bool)}
 	hook.Server = httptest.NewServer(hook)
 	defer hook.Close()
 	setFourFans(field)
@@ -105,18 +106,15 @@ severities = ["page", "ticket", "note"]
 	first.cmd.Wait()
 
 	second := startDaemon(t, file)
-	want(t, "what the webhook was told", fmt.Sprintf("map[idle raised:%[1]s inverted raised:%[1]s pinned raised:%[1]s]",
-		"north, inverted: pressure has the wrong sign, and 2 more"), hook.all)
-	var letter struct {
-		To     []string
-		Letter string
-	}
-	if err := json.Unmarshal([]byte(mail.line()), &letter); err != nil {
-		t.Fatal(err)
-	}
-	for _, part := range []string{"Subject: north, inverted: pressure has the wrong sign, and 2 more", "To: <desk@example.edu>", "pinned", "idle"} {
-		if !strings.Contains(letter.Letter, part) {
-			t.Errorf("the letter does not have %q:\n%s", part, letter.Letter)
+	want(t, "what the webhook was told", "idle raised, inverted raised, pinned raised", hook.all)
+	letters := ""
+	for _, part := range []string{"Subject: north, inverted: pressure has the wrong sign", "To: <desk@example.edu>", "pinned", "idle"} {
+		for !strings.Contains(letters, part) { // together, or the one that was found first in a letter of its own
+			var letter struct{ Letter string }
+			if err := json.Unmarshal([]byte(mail.line()), &letter); err != nil {
+				t.Fatal(err)
+			}
+			letters += letter.Letter
 		}
 	}
 	want(t, "messages that wait", "0", func() string { return second.metrics()["fanwarden_notifications_pending"] })
@@ -131,7 +129,7 @@ severities = ["page", "ticket", "note"]
 // Each way can be tried by hand; one that does not work says why.
 func TestTell(t *testing.T) {
 	t.Parallel()
-	mail, hook := startMailServer(t), &listener{told: make(map[string]string), calls: 9}
+	mail, hook := startMailServer(t), &listener{told: make(map[string]bool), calls: 9}
 	hook.Server = httptest.NewServer(hook)
 	defer hook.Close()
 	file := writeFleet(t, strings.Replace(fmt.Sprintf(fourFans, "tcp://127.0.0.1:1"), "[web]\n", fmt.Sprintf(`[[notify.ways]]

@@ -151,7 +151,33 @@ func (c *Composed) write(d *directory, w *config.Way, group []item, now time.Tim
 	if err != nil { // no value of it can fail
 		panic(err)
 	}
-	c.Messages = append(c.Messages, journal.Message{ID: w.ID + "/" + m.ID, Way: w.ID, Made: now, Next: now, Body: body})
+	c.Messages = append(c.Messages, journal.Message{ID: w.ID + "/" + m.ID, Way: w.ID, Made: now, Next: now, Body: body, About: calls(group)})
+}
+
+// calls are the alarms that a message calls somebody for, nil where it also tells
+// that one is over.
+func calls(group []item) []alarm.ID {
+	ids := make([]alarm.ID, len(group))
+	for i := range group {
+		if group[i].about.Change == Returned {
+			return nil
+		}
+		ids[i] = group[i].alarm.ID
+	}
+	return ids
+}
+
+// Late reports whether a message that has waited for its receiver calls somebody
+// for nothing any more: all of its alarms are known by now, put aside or explained.
+// One that is over and that nobody knows of is still news.
+func Late(m *journal.Message, find func(alarm.ID) (alarm.Alarm, bool)) bool {
+	for _, id := range m.About {
+		a, kept := find(id)
+		if kept && !a.Quiet() && a.Acknowledgement == nil {
+			return false
+		}
+	}
+	return len(m.About) > 0
 }
 
 // sort puts what is new before what is over, the urgent first, causes before

@@ -32,6 +32,7 @@ type Courier struct {
 	outbox Outbox
 	ways   func() []*config.Way
 	send   func(ctx context.Context, w *config.Way, m *journal.Message) error
+	hangUp func() // closes connections that are kept for the next message
 	log    *zap.Logger
 
 	mu     sync.Mutex
@@ -50,21 +51,23 @@ type wayState struct {
 const (
 	lookEvery  = time.Second
 	firstWait  = 5 * time.Second
-	longestTry = 30 * time.Second
+	longestTry = 6 * time.Minute  // a mail server may take its time, a webhook has hookTime
 	longest    = 10 * time.Minute // between two tries
 	giveUp     = 24 * time.Hour   // with what the receiver itself refuses
+	letGo      = 5 * giveUp       // with what it puts off (4 to 5 days, RFC 5321, section 4.5.4.1)
 )
 
 // NewCourier returns a courier that serves the ways that a function tells. The
 // version is what it calls itself.
 func NewCourier(outbox Outbox, ways func() []*config.Way, version string, log *zap.Logger) *Courier {
 	s := newSender(version, log)
-	return &Courier{outbox: outbox, ways: ways, send: s.send, log: log, states: make(map[string]*wayState)}
+	return &Courier{outbox: outbox, ways: ways, send: s.send, hangUp: s.hook.client.CloseIdleConnections, log: log, states: make(map[string]*wayState)}
 }
 
 // Run carries messages until ctx ends, and returns when nothing is under way
 // any more.
 func (c *Courier) Run(ctx context.Context) {
+	defer c.hangUp()
 	var running sync.WaitGroup
 	defer running.Wait()
 	ticker := time.NewTicker(lookEvery)
@@ -116,10 +119,28 @@ func (c *Courier) serve(ctx context.Context, w *config.Way, state *wayState) {
 	if now.Before(state.until) {
 		return
 	}
+	if state.failures > 0 {
+		leastTriedFirst(messages)
+	}
 	for i := range messages {
 		if ctx.Err() != nil || !c.deliver(ctx, w, state, &messages[i]) {
 			return
 		}
+	}
+}
+
+// leastTriedFirst puts the message that was tried least before the others. Were it
+// always the oldest, one that its receiver stumbles over would hold up the rest
+// for ever.
+func leastTriedFirst(messages []journal.Message) {
+	least := 0
+	for i := range messages {
+		if messages[i].Tries < messages[least].Tries {
+			least = i
+		}
+	}
+	for i := least; i > 0; i-- {
+		messages[i], messages[i-1] = messages[i-1], messages[i]
 	}
 }
 
@@ -137,12 +158,15 @@ func (c *Courier) deliver(ctx context.Context, w *config.Way, state *wayState, m
 		return true
 	}
 	if ctx.Err() != nil { // the daemon stops: it is sent at the next start
+		if m.To != nil { // but not to those who have it
+			c.outbox.Again(*m)
+		}
 		return false
 	}
 	m.Tries++
 	now := time.Now()
-	if r := (*refusal)(nil); errors.As(err, &r) && !r.way {
-		return c.refused(w, m, err, now)
+	if r := own(err); r != nil {
+		return c.refused(w, m, r, now)
 	}
 	wait := max(backoff(state.failures), retryAfter(err))
 	state.failures++
@@ -154,16 +178,21 @@ func (c *Courier) deliver(ctx context.Context, w *config.Way, state *wayState, m
 	return false
 }
 
-// refused keeps a message that its receiver does not want, for a day; the way
-// itself works.
-func (c *Courier) refused(w *config.Way, m *journal.Message, err error, now time.Time) bool {
-	if now.Sub(m.Made) > giveUp {
-		c.log.Error("a message was given up: its receiver has refused it for a day", zap.String("way", w.ID), zap.String("id", m.ID), zap.Error(err))
+// refused keeps a message that its receiver does not want, for a day, or does not
+// want now, for some days; the way itself works.
+func (c *Courier) refused(w *config.Way, m *journal.Message, r *refusal, now time.Time) bool {
+	did, patience := "refused", giveUp
+	if r.passing {
+		did, patience = "put off", letGo
+	}
+	about := []zap.Field{zap.String("way", w.ID), zap.String("id", m.ID), zap.Strings("to", m.To), zap.Duration("for", patience), zap.Error(r)}
+	if now.Sub(m.Made) > patience {
+		c.log.Error("a message was given up: its receiver has "+did+" it for too long", about...)
 		c.outbox.Delivered(m.ID)
 		return true
 	}
 	if m.Tries == 1 {
-		c.log.Error("a message was refused: it is tried again for a day", zap.String("way", w.ID), zap.String("id", m.ID), zap.Error(err))
+		c.log.Error("a message was "+did+": it is tried again", about...)
 	}
 	m.Next = now.Add(backoff(m.Tries - 1))
 	c.outbox.Again(*m)
@@ -182,12 +211,22 @@ func backoff(failures int) time.Duration {
 
 // refusal is an answer of the receiver itself.
 type refusal struct {
-	what  string
-	way   bool // it would say the same to any message now
-	after time.Duration
+	what    string
+	way     bool // it would say the same to any message now
+	passing bool // it says itself that this one may be taken later
+	after   time.Duration
 }
 
 func (r *refusal) Error() string { return r.what }
+
+// own returns the refusal where an error concerns one message and not the way;
+// nil otherwise.
+func own(err error) *refusal {
+	if r := (*refusal)(nil); errors.As(err, &r) && !r.way {
+		return r
+	}
+	return nil
+}
 
 // retryAfter is how long the receiver wants to be left alone.
 func retryAfter(err error) time.Duration {

@@ -116,6 +116,7 @@ func TestAReceiverThatIsGone(t *testing.T) {
 			}
 			return nil
 		})
+		slices.Sort(got) // the one that was tried least finds out that it is back
 		if len(got) != 3 || got[0] != "desk/1 at 0" || !strings.HasPrefix(got[1], "pager/1 ") || !strings.HasPrefix(got[2], "pager/2 ") {
 			t.Errorf("got %v", got)
 		}
@@ -186,6 +187,57 @@ func TestACourierThatIsStopped(t *testing.T) {
 		cancel()
 		<-ended
 		if len(b.all) != 1 || b.all[0].Tries != 0 {
+			t.Errorf("left %+v", b.all)
+		}
+	})
+}
+
+// A message that its receiver stumbles over holds up no other.
+func TestAMessageThatItsReceiverStumblesOver(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &box{}
+		b.put("pager", 1)
+		b.put("pager", 2)
+		b.put("pager", 3)
+		got, _ := run(t, b, time.Minute, func(_ time.Duration, _ *config.Way, m *journal.Message) error {
+			if m.ID == "pager/1" {
+				return &refusal{what: "500 Internal Server Error", way: true}
+			}
+			return nil
+		})
+		if len(got) != 2 || len(b.all) != 1 || b.all[0].ID != "pager/1" {
+			t.Errorf("got %v, left %v", got, b.all)
+		}
+	})
+}
+
+// What a receiver puts off is tried for days, and held by nobody for ever.
+func TestAMessageThatIsPutOff(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &box{}
+		b.put("pager", 1)
+		var last time.Duration
+		_, logged := run(t, b, 7*24*time.Hour, func(at time.Duration, _ *config.Way, _ *journal.Message) error {
+			last = at
+			return &refusal{what: "452 mailbox full", passing: true}
+		})
+		if len(b.all) != 0 || last < 5*24*time.Hour || last > 5*24*time.Hour+longest*2 || logged.FilterMessageSnippet("given up").Len() != 1 {
+			t.Errorf("last tried after %v, left %v, %v", last, b.all, logged.All())
+		}
+	})
+}
+
+// Who has a letter when the daemon stops does not get it again.
+func TestALetterThatIsHalfSent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &box{}
+		b.put("pager", 1)
+		run(t, b, time.Second, func(_ time.Duration, _ *config.Way, m *journal.Message) error {
+			time.Sleep(2 * time.Second)
+			m.To = []string{"later@example.edu"}
+			return context.Canceled
+		})
+		if len(b.all) != 1 || b.all[0].To == nil || b.all[0].Tries != 0 {
 			t.Errorf("left %+v", b.all)
 		}
 	})

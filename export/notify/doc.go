@@ -18,6 +18,24 @@
 //
 // The key is what stands in the way's secret_file. A receiver computes the same,
 // compares without leaking where they differ, refuses what was sent more than
-// five minutes ago, and drops an id that it had before. Any 2xx means that the
-// message was taken.
+// five minutes ago, and drops an id that it had before. In Python:
+//
+//	def genuine(headers, body, secret):  # body and secret as bytes
+//	    sent = headers["X-Fanwarden-Time"]
+//	    signed = f'{headers["X-Fanwarden-Id"]}.{sent}.'.encode() + body
+//	    want = "sha256=" + hmac.new(secret, signed, hashlib.sha256).hexdigest()
+//	    return (hmac.compare_digest(want, headers["X-Fanwarden-Signature"])
+//	            and abs(time.time() - int(sent)) < 300)
+//
+// Any 2xx means that the message was taken. 400, 409, 413 and 422 speak of that
+// message alone, which is tried for a day; after any other answer, and after none,
+// the way waits (as long as Retry-After says, at most an hour) and nothing is given
+// up. A redirect is followed within one host and only where it keeps the body (307
+// and 308).
+//
+// # E-mail
+//
+// Every recipient gets a letter of its own, so that one who is refused keeps it
+// from no other. Whom the server refuses for good, while it takes others, is left
+// out and told in the log; whom it puts off is tried for five days.
 package notify

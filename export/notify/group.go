@@ -175,7 +175,10 @@ func groupText(m *Message, group []item, in *time.Location) string {
 		default:
 			line += a.Summary
 		}
-		about := a.Severity + ", since " + clock(a.Since.In(in), m.Time.In(in))
+		about := a.Severity + ", since " + clock(a.Raised.In(in), m.Time.In(in))
+		if a.Raised.Sub(a.Since) > time.Minute { // it came before, or is more urgent now
+			about += ", first " + clock(a.Since.In(in), m.Time.In(in))
+		}
 		if a.LifeSafety {
 			about = "life safety, " + about
 		}
@@ -187,9 +190,13 @@ func groupText(m *Message, group []item, in *time.Location) string {
 	if first := &group[0].about; first.Change != Returned {
 		w.add("")
 		w.add("Look first at " + first.of() + ", " + first.Building.String() + ".")
-		w.some(first.why())
-		if first.FirstCheck != "" {
-			w.add("First check: " + sentence(first.FirstCheck))
+		if n := gatewaysDown(group); n >= fewDown {
+			w.add(shared(n))
+		} else {
+			w.some(first.why())
+			if first.FirstCheck != "" {
+				w.add("First check: " + sentence(first.FirstCheck))
+			}
 		}
 		w.some(caution(standing(group)...))
 	}
@@ -201,6 +208,32 @@ func groupText(m *Message, group []item, in *time.Location) string {
 		w.add("What to do: " + run)
 	}
 	return w.String()
+}
+
+// fewDown is how many gateways that fall silent together hint at something
+// that they share (engineering choice).
+const fewDown = 3
+
+// gatewaysDown counts the gateways of a group that do not answer, where that is
+// the most urgent of it.
+func gatewaysDown(group []item) int {
+	n := 0
+	for i := range group {
+		if a := &group[i].about; a.Change == Raised && a.Condition == condition.GatewayDown {
+			n++
+		} else if i == 0 {
+			return 0
+		}
+	}
+	return n
+}
+
+// shared says what to look at where several gateways fell silent together: what
+// each of them would be suspected of alone is then unlikely.
+func shared(n int) string {
+	return fmt.Sprintf("Most likely: something that they share, because %d gateways fell silent together: the network between them and this program "+
+		"(a switch, a firewall, the machine's own link), or power. The fans go on by themselves meanwhile.\n"+
+		"First check: From this program's machine, ping two of the gateways and something else on their network.", n)
 }
 
 // clock writes a time by the clock on the wall, with its day where that is not

@@ -28,7 +28,8 @@ type Heartbeat struct {
 	log  *zap.Logger
 
 	last time.Time
-	lost bool
+	lost bool // it is not heard
+	idle bool // nothing is read: it is held back
 }
 
 // NewHeartbeat returns a heartbeat.
@@ -38,6 +39,7 @@ func NewHeartbeat(to func() *config.Heartbeat, beat func() (Beat, bool), version
 
 // Run calls until ctx ends.
 func (h *Heartbeat) Run(ctx context.Context) {
+	defer h.hook.client.CloseIdleConnections()
 	ticker := time.NewTicker(time.Second)
 	defer ticker.Stop()
 	for {
@@ -55,8 +57,13 @@ func (h *Heartbeat) Run(ctx context.Context) {
 
 func (h *Heartbeat) call(ctx context.Context, to *config.Heartbeat) {
 	beat, well := h.beat()
-	if !well {
+	switch {
+	case !well && !h.idle:
 		h.log.Error("no heartbeat is sent: nothing was read for too long")
+	case well && h.idle:
+		h.log.Info("the heartbeat goes on: readings come again")
+	}
+	if h.idle = !well; h.idle {
 		return
 	}
 	body, err := json.Marshal(beat)

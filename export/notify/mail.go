@@ -30,32 +30,56 @@ func sendMail(ctx context.Context, w *config.Way, m *journal.Message, name strin
 	if err != nil {
 		return nil, err
 	}
-	client, err := dialer(w)
+	talk, hangUp := context.WithCancel(ctx)
+	defer hangUp()
+	client, err := dialer(talk, w)
 	if err != nil {
 		return nil, err
 	}
-	err = client.DialAndSendWithContext(ctx, letters...)
-	var left []string
-	for i, letter := range letters {
-		if e := (*mail.SendError)(nil); errors.As(letter.SendError(), &e) && !e.IsTemp() && e.ErrorCode()/100 == 5 {
-			refused = append(refused, to[i])
-		} else if !letter.IsDelivered() {
-			left = append(left, to[i])
-		}
+	err = client.DialAndSendWithContext(talk, letters...)
+	if err != nil && ctx.Err() != nil {
+		err = fmt.Errorf("the mail server takes too long: %w", ctx.Err())
 	}
+	refused, left, why := sortOut(letters, to)
 	switch {
 	case len(left) > 0:
 		m.To = left
-		return refused, answered(err)
+		if why == nil || ctx.Err() != nil { // nothing was tried, or it was broken off
+			why = err
+		}
+		return refused, why
 	case len(refused) < len(to):
 		return refused, nil
 	}
-	return nil, answered(err)
+	return nil, why
+}
+
+// sortOut says who is refused for good, who is still without the letter, and why
+// that is so: what stops the whole way before what concerns this letter alone.
+func sortOut(letters []*mail.Msg, to []string) (refused, left []string, why error) {
+	for i, letter := range letters {
+		if letter.IsDelivered() {
+			continue
+		}
+		err := answered(letter.SendError())
+		r := own(err)
+		if r != nil && !r.passing {
+			refused = append(refused, to[i])
+		} else {
+			left = append(left, to[i])
+		}
+		if was := own(why); why == nil || was != nil && (r == nil || r.passing && !was.passing) {
+			why = err
+		}
+	}
+	return refused, left, why
 }
 
 // dialer connects by the fleet file: encrypted (STARTTLS, RFC 3207) unless it
 // says otherwise, and logged in where it gives a user.
-func dialer(w *config.Way) (*mail.Client, error) {
+// The talk is over when its context is: the library itself minds it only while it
+// dials, and leaves a line open where the greeting fails.
+func dialer(talk context.Context, w *config.Way) (*mail.Client, error) {
 	host, port, err := net.SplitHostPort(w.Mail.Server)
 	if err != nil {
 		return nil, err
@@ -68,7 +92,14 @@ func dialer(w *config.Way) (*mail.Client, error) {
 	if !w.Mail.StartTLS {
 		policy = mail.NoTLS
 	}
-	options := []mail.Option{mail.WithPort(number), mail.WithTLSPolicy(policy), mail.WithTimeout(longestTry / 2), mail.WithoutNoop(),
+	dial := func(ctx context.Context, network, address string) (net.Conn, error) {
+		line, err := (&net.Dialer{Timeout: dialTime}).DialContext(ctx, network, address)
+		if err == nil {
+			context.AfterFunc(talk, func() { line.Close() })
+		}
+		return line, err
+	}
+	options := []mail.Option{mail.WithPort(number), mail.WithTLSPolicy(policy), mail.WithTimeout(letterTime), mail.WithoutNoop(), mail.WithDialContextFunc(dial),
 		mail.WithTLSConfig(&tls.Config{ServerName: host, MinVersion: tls.VersionTLS12, RootCAs: w.Roots})}
 	if w.Mail.User != "" {
 		options = append(options, mail.WithSMTPAuth(mail.SMTPAuthAutoDiscover), mail.WithUsername(w.Mail.User), mail.WithPassword(w.Mail.Password))
@@ -76,14 +107,31 @@ func dialer(w *config.Way) (*mail.Client, error) {
 	return mail.NewClient(host, options...)
 }
 
-// answered tells what the server says of this message (5yz, RFC 5321, section
-// 4.2.1) from what will pass.
+// How long a mail server may take to be reached, and for a letter. A server that
+// is given up too soon delivers the letter all the same, and gets it again: so it
+// has the 5 minutes of RFC 5321, section 4.5.3.2.
+const (
+	dialTime   = 30 * time.Second
+	letterTime = 5 * time.Minute
+	leaves     = 421 // the server closes the connection, RFC 5321, section 3.8
+)
+
+// answered tells what the server says of a recipient or of the letter from what it
+// says of everything that we send: that it is busy, or does not know the sender.
+// 5yz is for good, 4yz will pass (RFC 5321, section 4.2.1).
 func answered(err error) error {
 	var e *mail.SendError
 	if !errors.As(err, &e) || e.ErrorCode() == 0 {
 		return err
 	}
-	return &refusal{what: "the mail server: " + clip(oneLine(err.Error()), 200), way: e.ErrorCode()/100 != 5}
+	r := &refusal{what: "the mail server: " + clip(oneLine(err.Error()), 200), way: true, passing: e.ErrorCode()/100 != 5}
+	switch e.Reason {
+	case mail.ErrSMTPRcptTo:
+		r.way = e.ErrorCode() == leaves
+	case mail.ErrSMTPData, mail.ErrSMTPDataClose:
+		r.way = r.passing
+	}
+	return r
 }
 
 // write writes a letter to each recipient, all with the id of the message.

@@ -2,6 +2,7 @@ package notify
 
 import (
 	"bufio"
+	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
@@ -24,6 +25,8 @@ import (
 	"time"
 
 	"mime/quotedprintable"
+
+	"go.uber.org/zap"
 
 	"fanwarden/config"
 	"fanwarden/rules/journal"
@@ -224,6 +227,9 @@ func TestMailThatCannotBeSent(t *testing.T) {
 		"no STARTTLS":            {way: func(w *config.Way) { w.Mail.Server = plain.addr }, want: "STARTTLS"},
 		"nobody listens":         {way: func(w *config.Way) { w.Mail.Server = "localhost:1" }, want: "refused"},
 		"busy":                   {set: "busy", want: "451"},
+		"an unwelcome sender":    {set: "sender 550", want: "550"},
+		"put off":                {set: "refuse desk@example.edu 450", want: "450", own: true},
+		"closing":                {set: "refuse desk@example.edu 421", want: "421"},
 		"refused for good":       {set: "refuse desk@example.edu 550", want: "550", own: true},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -243,5 +249,69 @@ func TestMailThatCannotBeSent(t *testing.T) {
 				t.Errorf("%#v", err)
 			}
 		})
+	}
+}
+
+// A mailbox that is full for days keeps no message from anybody else.
+func TestARecipientThatIsPutOff(t *testing.T) {
+	s := startMailServer(t, true)
+	s.set("refuse full@example.edu 452")
+	b := &watched{again: make(chan journal.Message, 100)}
+	ways := []*config.Way{s.way("full@example.edu", "desk@example.edu")}
+	for i := range 2 {
+		m := told(t, fmt.Sprintf("Alder Hall EF-%d", i))
+		m.ID, m.Made = fmt.Sprintf("%s-%d", m.ID, i), time.Now()
+		b.all = append(b.all, *m)
+	}
+	c := NewCourier(b, func() []*config.Way { return ways }, "test", zap.NewNop())
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	ended := make(chan struct{})
+	go func() { c.Run(ctx); close(ended) }()
+	for range 2 {
+		if got := s.letter(); fmt.Sprint(got.To) != "[desk@example.edu]" {
+			t.Errorf("%+v", got)
+		}
+		if m := <-b.again; fmt.Sprint(m.To) != "[full@example.edu]" {
+			t.Errorf("still to %v", m.To)
+		}
+	}
+	cancel()
+	<-ended
+}
+
+// watched is an outbox that says what is to be tried again.
+type watched struct {
+	box
+	again chan journal.Message
+}
+
+func (b *watched) Again(m journal.Message) {
+	b.box.Again(m)
+	b.again <- m
+}
+
+// A courier that is stopped while a mail server keeps it waiting does not wait.
+func TestAMailServerThatStalls(t *testing.T) {
+	s := startMailServer(t, true)
+	s.set("stall")
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	failed := make(chan error)
+	go func() {
+		_, err := sendMail(ctx, s.way("desk@example.edu"), told(t, "Alder Hall"), "fanwarden/test")
+		failed <- err
+	}()
+	if got := s.line(); got != "stalled" {
+		t.Fatal(got)
+	}
+	cancel()
+	select {
+	case err := <-failed:
+		if !errors.Is(err, context.Canceled) {
+			t.Errorf("%v", err)
+		}
+	case <-time.After(time.Minute):
+		t.Fatal("it still waits")
 	}
 }

@@ -70,6 +70,27 @@ func (p *Post) Drafts(entries []alarm.Entry) []journal.Message {
 	return drafts
 }
 
+// Untold returns drafts for alarms that ask for somebody and were told by none of
+// the ways that the fleet file has now, or were lost on a way that it no longer
+// has. What a way has told, or waits on it as a draft, it is not given again.
+func (p *Post) Untold(all []alarm.Alarm, lost map[alarm.ID]bool, waits func(way string, id alarm.ID) bool, now time.Time) []journal.Message {
+	var drafts []journal.Message
+	for i := range all {
+		a := &all[i]
+		gone := a.Fan != "" && p.in.fans[a.Fan] == nil
+		told := slices.ContainsFunc(p.Ways(), func(w *config.Way) bool { return slices.Contains(a.Told, w.ID) || waits(w.ID, a.ID) })
+		if a.State != alarm.Unacknowledged || a.Quiet() || gone || told && !lost[a.ID] {
+			continue
+		}
+		for _, m := range p.address(&alarm.Entry{Time: now, What: alarm.WasRaised, Alarm: a}, alarm.WasRaised) {
+			if !slices.Contains(a.Told, m.Way) && !waits(m.Way, a.ID) {
+				drafts = append(drafts, m)
+			}
+		}
+	}
+	return drafts
+}
+
 // news is what an entry calls for: that an alarm was raised, that it is over,
 // that it comes and goes, or nothing.
 func news(e *alarm.Entry) alarm.What {

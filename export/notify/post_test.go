@@ -12,6 +12,7 @@ import (
 	"unicode/utf8"
 
 	"fanwarden/config"
+	"fanwarden/poller/reading"
 	"fanwarden/rules/condition"
 	"fanwarden/rules/journal"
 )
@@ -315,5 +316,38 @@ func TestAMessageKeepsItsID(t *testing.T) {
 	}
 	if len(ids) != 1 {
 		t.Errorf("ids %v", ids)
+	}
+}
+
+// Where many gateways fall silent together, each by itself suspects something of
+// its own; together they point at what they share. What came back a moment ago is
+// told by when it last came.
+func TestGatewaysThatFallSilentTogether(t *testing.T) {
+	d := newDesk(t)
+	change := func(gateway string, what condition.Change) {
+		d.note(d.book.Take(&condition.Transition{Time: d.now, Building: "alder", Gateway: reading.GatewayID(gateway), Condition: condition.GatewayDown,
+			Change: what, Reason: condition.Recovered, Severity: condition.Page, Incident: "power-1", Finding: condition.Finding{Summary: "has not answered for 60 s",
+				Causes: []condition.Cause{{What: "another program holds its only connection", Speaks: "6 of 6 polls were refused", Check: "find out who else reads it"}}}}), nil)
+	}
+	change("roof-1", condition.Raised)
+	change("roof-2", condition.Raised)
+	few := d.want(10*time.Second, "pager", "together page")[0].Text
+	if !strings.Contains(few, "First check: Find out who else reads it.") {
+		t.Errorf("two of them:\n%s", few)
+	}
+	change("roof-1", condition.Cleared)
+	change("roof-2", condition.Cleared)
+	d.now = d.now.Add(5 * time.Minute)
+	for _, gateway := range []string{"roof-1", "roof-2", "roof-3"} {
+		change(gateway, condition.Raised)
+	}
+	many := d.want(10*time.Second, "pager", "together page")[0].Text
+	for _, want := range []string{"because 3 gateways fell silent together", "ping two of the gateways", "since 00:36, first 00:31)", "since 00:36)"} {
+		if !strings.Contains(many, want) {
+			t.Errorf("no %q in\n%s", want, many)
+		}
+	}
+	if strings.Contains(many, "only connection") {
+		t.Errorf("each is still suspected alone:\n%s", many)
 	}
 }

@@ -15,6 +15,9 @@ import (
 // Test is a message that says that nothing is wrong.
 const Test Kind = "test"
 
+// tryTime is how long somebody waits who tries a way by hand.
+const tryTime = 30 * time.Second
+
 // Try sends a message that says that nothing is wrong by one way, whatever its
 // hours, and returns why it was not taken.
 func Try(ctx context.Context, fleet *config.Fleet, w *config.Way, version string) error {
@@ -27,7 +30,7 @@ func Try(ctx context.Context, fleet *config.Fleet, w *config.Way, version string
 	if err != nil {
 		return err
 	}
-	ctx, cancel := context.WithTimeout(ctx, longestTry)
+	ctx, cancel := context.WithTimeout(ctx, tryTime)
 	defer cancel()
 	sent := journal.Message{ID: w.ID + "/" + m.ID, Way: w.ID, Made: now, Body: body}
 	if w.Mail == nil {

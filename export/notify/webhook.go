@@ -29,11 +29,17 @@ type hook struct {
 const hookTime = 10 * time.Second
 
 func newHook(name string) *hook {
-	return &hook{name: name, client: &http.Client{Timeout: hookTime, CheckRedirect: sameHost}}
+	transport := http.DefaultTransport.(*http.Transport).Clone() // proxies come from the environment
+	return &hook{name: name, client: &http.Client{Timeout: hookTime, CheckRedirect: sameHost, Transport: transport}}
 }
 
 // sameHost follows redirects within one host only: a message is for nobody else.
+// Nor does it follow 301, 302 and 303: after those a client asks for a page (RFC
+// 9110, section 15.4), which answers 200 and has got no message.
 func sameHost(next *http.Request, via []*http.Request) error {
+	if next.Method != via[0].Method {
+		return fmt.Errorf("it answered %s, which would lose the message: write the address that it leads to, on %s", next.Response.Status, next.URL.Host)
+	}
 	if len(via) >= 3 || next.URL.Host != via[0].URL.Host || via[0].URL.Scheme == "https" && next.URL.Scheme != "https" {
 		return errors.New("it is sent on to " + next.URL.Host + ", which is not followed")
 	}
@@ -106,17 +112,25 @@ func bare(err error) error {
 }
 
 // refusalOf says what an answer means. Most that a receiver answers concerns all
-// that it is sent now: it is down, has too much to do, or does not know us. What
-// it says of the message itself (4xx) concerns that one alone.
+// that it is sent now: it is down, has too much to do, does not know us, or has
+// moved. A few codes speak of the message itself, and concern that one alone.
 func refusalOf(answer *http.Response, text string) error {
-	r := &refusal{what: fmt.Sprintf("it answered %s %s", answer.Status, clip(strings.Join(strings.Fields(text), " "), 120))}
-	switch code := answer.StatusCode; {
-	case code == http.StatusRequestTimeout, code == http.StatusTooManyRequests, code == http.StatusUnauthorized, code == http.StatusForbidden,
-		code == http.StatusNotFound, code/100 != 4:
-		r.way = true
-	}
-	if seconds, err := strconv.Atoi(answer.Header.Get("Retry-After")); err == nil && seconds > 0 {
-		r.after = time.Duration(seconds) * time.Second
+	r := &refusal{what: fmt.Sprintf("it answered %s %s", answer.Status, clip(strings.Join(strings.Fields(text), " "), 120)), way: true,
+		after: wanted(answer.Header.Get("Retry-After"), time.Now())}
+	switch answer.StatusCode {
+	case http.StatusBadRequest, http.StatusConflict, http.StatusRequestEntityTooLarge, http.StatusUnprocessableEntity:
+		r.way = false
 	}
 	return r
+}
+
+// wanted reads a Retry-After: seconds or a date (RFC 9110, section 10.2.3).
+func wanted(text string, now time.Time) time.Duration {
+	if seconds, err := strconv.ParseUint(text, 10, 31); err == nil {
+		return time.Duration(seconds) * time.Second
+	}
+	if at, err := http.ParseTime(text); err == nil {
+		return max(at.Sub(now), 0)
+	}
+	return 0
 }

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"go.uber.org/zap"
@@ -90,6 +91,23 @@ func TestWhatAWebhookAnswers(t *testing.T) {
 			w.Header().Set("Retry-After", "90")
 			w.WriteHeader(429)
 		}, want: "429", after: 90 * time.Second},
+		"too much until": {answer: func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Retry-After", "Mon, 05 Jan 1970 06:31:10 GMT") // long over
+			w.WriteHeader(503)
+		}, want: "503"},
+		"moved away": {answer: func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(410) }, want: "410"},
+		"a login page": {answer: func(w http.ResponseWriter, r *http.Request) {
+			if r.Method == http.MethodPost {
+				http.Redirect(w, r, "/login", http.StatusFound)
+			}
+		}, want: "would lose the message"},
+		"sent within": {answer: func(w http.ResponseWriter, r *http.Request) {
+			if body, _ := io.ReadAll(r.Body); r.URL.Path != "/in" {
+				http.Redirect(w, r, "/in", http.StatusPermanentRedirect)
+			} else if r.Method != http.MethodPost || len(body) == 0 || r.Header.Get("X-Fanwarden-Id") == "" {
+				w.WriteHeader(400)
+			}
+		}},
 		"down":        {answer: func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(503) }, want: "503"},
 		"cut off":     {answer: func(http.ResponseWriter, *http.Request) { panic(http.ErrAbortHandler) }, want: "EOF"},
 		"sent onward": {answer: func(w http.ResponseWriter, r *http.Request) { http.Redirect(w, r, elsewhere.URL, 307) }, want: "not followed"},
@@ -154,10 +172,48 @@ func TestHeartbeat(t *testing.T) {
 	}
 	well = false // the daemon lives and reads nothing
 	h.call(t.Context(), to)
-	if len(beats) != 2 {
-		t.Errorf("%d beats", len(beats))
+	h.call(t.Context(), to)
+	if len(beats) != 2 || logged.FilterMessageSnippet("no heartbeat is sent").Len() != 1 {
+		t.Errorf("%d beats, %v", len(beats), logged.All())
+	}
+	well = true
+	h.call(t.Context(), to)
+	if len(beats) != 3 || logged.FilterMessageSnippet("goes on").Len() != 1 {
+		t.Errorf("%d beats, %v", len(beats), logged.All())
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	h.Run(ctx) // ends at once
+}
+
+// The dates are RFC 9110's own, section 5.6.7.
+func TestHowLongAReceiverWantsToWait(t *testing.T) {
+	now := time.Date(1994, 11, 6, 8, 49, 0, 0, time.UTC)
+	for text, want := range map[string]time.Duration{"": 0, "120": 2 * time.Minute, "-1": 0, "soon": 0, "99999999999": 0,
+		"Sun, 06 Nov 1994 08:49:37 GMT": 37 * time.Second, "Sunday, 06-Nov-94 08:49:37 GMT": 37 * time.Second, "Sun, 06 Nov 1994 08:48:37 GMT": 0} {
+		if got := wanted(text, now); got != want {
+			t.Errorf("%q: %v, want %v", text, got, want)
+		}
+	}
+}
+
+// answering answers requests itself.
+type answering func() int
+
+func (c answering) RoundTrip(r *http.Request) (*http.Response, error) {
+	return &http.Response{StatusCode: c(), Body: http.NoBody, Request: r}, nil
+}
+
+func TestHowOftenTheHeartBeats(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		n := 0
+		to := &config.Heartbeat{URL: "http://monitor.example/", Every: time.Minute}
+		h := NewHeartbeat(func() *config.Heartbeat { return to }, func() (Beat, bool) { return Beat{}, true }, "test", zap.NewNop())
+		h.hook.client.Transport = answering(func() int { n++; return 200 })
+		ctx, cancel := context.WithTimeout(t.Context(), time.Hour-time.Second)
+		defer cancel()
+		if h.Run(ctx); n != 60 {
+			t.Errorf("%d beats in an hour", n)
+		}
+	})
 }

@@ -130,7 +130,7 @@ func shelfEnd(until, lasts string, now time.Time) (time.Time, error) {
 	}
 	s, err := secondsOf(lasts)
 	if err != nil || !(s > 0 && s <= alarm.LongestShelf.Seconds()) {
-		return time.Time{}, fmt.Errorf("\"for\" = %q must be a time above 0 and up to %v, as in \"8h\" or 28800 for seconds", lasts, alarm.LongestShelf)
+		return time.Time{}, fmt.Errorf("\"for\" = %q must be a time above 0 and up to %d days, as in \"8h\" or 28800 for seconds", lasts, int(alarm.LongestShelf/(24*time.Hour)))
 	}
 	return now.Add(time.Duration(s * float64(time.Second))), nil
 }

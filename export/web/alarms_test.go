@@ -192,7 +192,7 @@ func TestActing(t *testing.T) {
 		"shelve neither":         {onAlarm + "/shelve", `{"reason": "r"}`, 400, "by one of", shelved, "not shelved"},
 		"shelve without reason":  {onAlarm + "/shelve", `{"for": "8h"}`, 400, "say why", shelved, "not shelved"},
 		"shelve, blank reason":   {onAlarm + "/shelve", `{"for": "8h", "reason": " \t"}`, 400, "say why", shelved, "not shelved"},
-		"shelve too long":        {onAlarm + "/shelve", `{"for": "169h", "reason": "r"}`, 400, "up to 168h", shelved, "not shelved"},
+		"shelve too long":        {onAlarm + "/shelve", `{"for": "169h", "reason": "r"}`, 400, "up to 7 days", shelved, "not shelved"},
 		"shelve until too late":  {onAlarm + "/shelve", `{"until": "2026-01-13T06:31:10Z", "reason": "r"}`, 400, "up to 7 days; give an earlier", shelved, "not shelved"},
 		"shelve into the past":   {onAlarm + "/shelve", `{"until": "2026-01-05T06:31:10Z", "reason": "r"}`, 400, "from now on", shelved, "not shelved"},
 		"shelve for no time":     {onAlarm + "/shelve", `{"for": "-8h", "reason": "r"}`, 400, "above 0", shelved, "not shelved"},

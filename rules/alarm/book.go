@@ -141,9 +141,10 @@ func (b *Book) count(a *Alarm, now time.Time) {
 }
 
 // same reports whether a raise belongs to the life of an alarm: it is not over
-// yet, or was a moment ago.
+// yet, or was a moment ago, or lies on the shelf: who put it aside until Friday
+// meant what comes back until then, too.
 func (b *Book) same(a *Alarm, t *condition.Transition) bool {
-	return a.State != Normal || t.Time.Sub(a.Cleared) <= again
+	return a.State != Normal || a.Shelf != nil || t.Time.Sub(a.Cleared) <= again
 }
 
 // fill takes over what a raise says.

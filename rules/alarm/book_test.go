@@ -173,6 +173,26 @@ func TestShelf(t *testing.T) {
 	}
 }
 
+func TestAShelfHoldsForWhatComesBack(t *testing.T) {
+	d := newDesk(t)
+	d.raise(0)
+	id := d.only().ID
+	d.keep(must(d.b.Acknowledge(id, "kim", "on my way", midnight.Add(time.Minute))))
+	d.keep(must(d.b.Shelve(id, "kim", "belt ordered", midnight.Add(48*time.Hour), midnight.Add(2*time.Minute))))
+	d.clear(time.Hour)     // known, so it is over
+	d.raise(9 * time.Hour) // and comes back long after
+	if a := d.only(); a.ID != id || !a.Quiet() || a.State != Unacknowledged {
+		t.Errorf("%+v", a)
+	}
+	d.clear(10 * time.Hour)
+	d.keep(must(d.b.Acknowledge(id, "kim", "", midnight.Add(11*time.Hour))))
+	d.keep(d.b.Tick(midnight.Add(48 * time.Hour)))
+	d.raise(50 * time.Hour)
+	if all := d.b.All(); len(all) != 2 || all[0].Quiet() {
+		t.Errorf("from the shelf on it is a new one: %+v", all)
+	}
+}
+
 func TestAFanOutOfServiceIsQuiet(t *testing.T) {
 	d := newDesk(t)
 	d.raise(0)

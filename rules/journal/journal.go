@@ -26,14 +26,15 @@ import (
 
 // Message is something that is to be delivered to one receiver, at least once.
 type Message struct {
-	ID    string    `json:"id"`              // the same at every attempt, so that a receiver can drop repeats
-	Way   string    `json:"way"`             // the name of the way out, as in the fleet file
-	Made  time.Time `json:"made"`            // when
-	Draft *Draft    `json:"draft,omitempty"` // what is to be told, of one that is not in words yet
-	Body  []byte    `json:"body,omitempty"`  // the words, ready for the way out
-	To    []string  `json:"to,omitempty"`    // who has not got it yet, of several; nil: all
-	Tries int       `json:"tries,omitempty"` // so far
-	Next  time.Time `json:"next"`            // not to be tried before
+	ID    string     `json:"id"`              // the same at every attempt, so that a receiver can drop repeats
+	Way   string     `json:"way"`             // the name of the way out, as in the fleet file
+	Made  time.Time  `json:"made"`            // when
+	Draft *Draft     `json:"draft,omitempty"` // what is to be told, of one that is not in words yet
+	Body  []byte     `json:"body,omitempty"`  // the words, ready for the way out
+	To    []string   `json:"to,omitempty"`    // who has not got it yet, of several; nil: all
+	About []alarm.ID `json:"about,omitempty"` // the alarms that it calls somebody for; nil where it has other news too
+	Tries int        `json:"tries,omitempty"` // so far
+	Next  time.Time  `json:"next"`            // not to be tried before
 }
 
 // Draft is what a message is to tell, before it is put into words: by then the

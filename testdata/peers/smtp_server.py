@@ -4,10 +4,12 @@ usage: smtp_server.py notls | CERT KEY
 
 It says where it listens, then one line of JSON for each letter that it takes. What it
 reads from its input sets how it answers: "refuse ADDRESS CODE" from then on
-refuses a recipient, "accept" takes everybody again, "busy" answers 451 to every
-letter. It ends with its input.
+refuses a recipient, "sender CODE" refuses every sender, "accept" takes everybody
+again, "busy" answers 451 to every letter, "stall" never answers a letter. It ends
+with its input.
 """
 
+import asyncio
 import json
 import socket
 import ssl
@@ -16,10 +18,16 @@ import sys
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult
 
-behaviour = {"refuse": {}, "busy": False}
+behaviour = {"refuse": {}, "sender": None, "busy": False, "stall": False}
 
 
 class Handler:
+    async def handle_MAIL(self, server, session, envelope, address, options):
+        if behaviour["sender"]:
+            return behaviour["sender"] + " not from here"
+        envelope.mail_from = address
+        return "250 OK"
+
     async def handle_RCPT(self, server, session, envelope, address, options):
         if address in behaviour["refuse"]:
             return behaviour["refuse"][address] + " not here"
@@ -27,6 +35,9 @@ class Handler:
         return "250 OK"
 
     async def handle_DATA(self, server, session, envelope):
+        if behaviour["stall"]:
+            print("stalled", flush=True)
+            await asyncio.sleep(3600)
         if behaviour["busy"]:
             return "451 too busy"
         print(json.dumps({"from": envelope.mail_from, "to": envelope.rcpt_tos, "tls": session.ssl is not None,
@@ -59,9 +70,11 @@ def main():
             behaviour["refuse"][words[1]] = words[2]
         elif words[0] == "accept":
             behaviour["refuse"].clear()
-            behaviour["busy"] = False
-        elif words[0] == "busy":
-            behaviour["busy"] = True
+            behaviour.update(sender=None, busy=False, stall=False)
+        elif words[0] == "sender":
+            behaviour["sender"] = words[1]
+        elif words[0] in ("busy", "stall"):
+            behaviour[words[0]] = True
         print("done", flush=True)
     controller.stop()
 

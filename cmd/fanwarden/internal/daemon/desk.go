@@ -92,7 +92,7 @@ func (d *desk) open(now time.Time) {
 			d.outbox[m.ID] = m
 		}
 	}
-	d.dropLost()
+	d.renewWays(now)
 	d.log.Info("alarms are kept", zap.String("file", filepath.Join(d.dir, journalFile)), zap.Int("alarms", len(kept.Alarms)),
 		zap.Int("messages", len(kept.Messages)))
 }

@@ -203,3 +203,99 @@ func TestAlarmsThatTheRulesDoNotKnow(t *testing.T) {
 		t.Errorf("after its time: %v", got)
 	}
 }
+
+// withWay is a fleet like the office's, with one way out of another name.
+func withWay(o *office, id string) (*config.Fleet, *config.Way) {
+	fleet, way := parsed(o.t, threeFans), *o.pager
+	way.ID, fleet.Notify.Ways = id, []*config.Way{&way}
+	fleet.Store.Dir = o.dir
+	return fleet, &way
+}
+
+// While its receiver is away, an alarm may be taken care of: then nobody is
+// called for it any more. One that is only over is still told.
+func TestNobodyIsCalledForWhatIsKnownMeanwhile(t *testing.T) {
+	o := openOffice(t, filepath.Join(t.TempDir(), "store"))
+	clear := func(fan reading.FanID) {
+		o.take([]condition.Transition{{Time: o.at, Building: "alder", Gateway: "roof", Fan: fan, Condition: condition.PinnedAtMax,
+			Change: condition.Cleared, Reason: condition.Recovered, Severity: condition.Page}})
+	}
+	id := o.raise("ef1")
+	if n := len(o.ready()); n != 1 {
+		t.Fatalf("%d messages", n)
+	}
+	if err := o.Acknowledge(id, "kim", "seen on the page"); err != nil {
+		t.Fatal(err)
+	}
+	if late := o.ready(); len(late) != 0 {
+		t.Errorf("called for what somebody knows: %s", late[0].Body)
+	}
+	o.at = o.at.Add(time.Minute)
+	clear("ef1")
+	if over := o.ready(); len(over) != 0 {
+		t.Errorf("who has not heard of it hears that it is over: %s", over[0].Body)
+	}
+
+	o.raise("ef2")
+	o.ready()
+	clear("ef2")
+	if all := o.ready(); len(all) != 2 {
+		t.Errorf("what came and went unseen: %d messages", len(all))
+	}
+}
+
+// Ways of a new fleet file tell what stands and what the old ones did not live to
+// tell, also when the daemon starts with it; they tell it once.
+func TestNewWaysTellWhatStands(t *testing.T) {
+	o := openOffice(t, filepath.Join(t.TempDir(), "store"))
+	o.raise("ef1")
+	o.at = o.at.Add(time.Second)
+	known := o.raise("ef2")
+	o.ready() // in words, for a receiver that is away
+	if err := o.Acknowledge(known, "kim", ""); err != nil {
+		t.Fatal(err)
+	}
+	fleet, renamed := withWay(o, "pagers")
+	for range 2 {
+		o.setFleet(fleet)
+	}
+	told := o.Ready(renamed, o.at.Add(time.Minute))
+	if len(told) != 1 || strings.Count(string(told[0].Body), `"change":"raised"`) != 1 || !strings.Contains(string(told[0].Body), `"ef1"`) {
+		t.Errorf("%+v", told)
+	}
+	o.setFleet(fleet)
+	if again := o.Ready(renamed, o.at.Add(2*time.Minute)); len(again) != 1 {
+		t.Errorf("%d messages", len(again))
+	}
+	o.close()
+
+	fleet, third := withWay(o, "third")
+	next := newDesk(fleet, zap.NewNop(), func() time.Time { return o.at })
+	t.Cleanup(next.close)
+	if told := next.Ready(third, o.at.Add(time.Minute)); len(told) != 1 || !strings.Contains(string(told[0].Body), `"ef1"`) {
+		t.Errorf("%+v", told)
+	}
+}
+
+// What was lost with a way goes the new way also where another one has told it.
+func TestWhatIsLostWithAWayIsTold(t *testing.T) {
+	o := openOffice(t, filepath.Join(t.TempDir(), "store"))
+	fleet, mail := withWay(o, "mail")
+	fleet.Notify.Ways = append(fleet.Notify.Ways, o.pager)
+	o.setFleet(fleet)
+	o.raise("ef1")
+	later := o.at.Add(time.Minute)
+	for _, m := range o.Ready(mail, later) {
+		o.Delivered(m.ID)
+	}
+	o.ready() // the pager's receiver is away
+	fleet, renamed := withWay(o, "pagers")
+	fleet.Notify.Ways = append(fleet.Notify.Ways, mail)
+	o.setFleet(fleet)
+	if told := o.Ready(renamed, later); len(told) != 1 {
+		t.Errorf("%d messages by the new way", len(told))
+	}
+	if told := o.Ready(mail, later); len(told) != 0 {
+		t.Errorf("%d more by the one that has told it", len(told))
+	}
+}

@@ -8,6 +8,7 @@ import (
 	"go.uber.org/zap"
 
 	"fanwarden/config"
+	"fanwarden/export/notify"
 	"fanwarden/rules/alarm"
 	"fanwarden/rules/journal"
 )
@@ -82,15 +83,37 @@ func (d *desk) waiting(want func(*journal.Message) bool) []journal.Message {
 	return all
 }
 
-// dropLost drops messages for ways out that the fleet file no longer has.
-func (d *desk) dropLost() {
-	lost := d.waiting(func(m *journal.Message) bool { return d.post.Way(m.Way) == nil })
-	for _, m := range lost {
+// renewWays drops messages for ways out that the fleet file no longer has, and
+// drafts others about what stands and was told by none of those that it has.
+func (d *desk) renewWays(now time.Time) {
+	dropped := d.waiting(func(m *journal.Message) bool { return d.post.Way(m.Way) == nil })
+	lost := make(map[alarm.ID]bool)
+	for _, m := range dropped {
 		d.drop(m.ID)
+		if m.Draft != nil {
+			lost[m.Draft.Alarm] = true
+		}
+		for _, id := range m.About {
+			lost[id] = true
+		}
 	}
-	if len(lost) > 0 {
-		d.log.Warn("messages were dropped: the fleet file no longer has their [[notify.ways]]", zap.Int("messages", len(lost)),
-			zap.String("way", lost[0].Way))
+	if len(dropped) > 0 {
+		d.log.Warn("messages were dropped: the fleet file no longer has their [[notify.ways]]; what stands goes the ways that it has",
+			zap.Int("messages", len(dropped)), zap.String("way", dropped[0].Way))
+	}
+	type draft struct {
+		way   string
+		alarm alarm.ID
+	}
+	waiting := make(map[draft]bool)
+	for _, m := range d.outbox {
+		if m.Draft != nil {
+			waiting[draft{m.Way, m.Draft.Alarm}] = true
+		}
+	}
+	waits := func(way string, id alarm.ID) bool { return waiting[draft{way, id}] }
+	for _, m := range d.post.Untold(d.book.All(), lost, waits, now) {
+		d.keep(m)
 	}
 }
 
@@ -99,7 +122,7 @@ func (d *desk) setFleet(fleet *config.Fleet) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.post.SetFleet(fleet)
-	d.dropLost()
+	d.renewWays(d.now())
 	d.commit(nil)
 }
 
@@ -113,7 +136,29 @@ func (d *desk) Ready(w *config.Way, now time.Time) []journal.Message {
 	if len(drafts) > 0 {
 		d.compose(w, drafts, now)
 	}
+	d.dropLate(w)
 	return d.waiting(func(m *journal.Message) bool { return m.Way == w.ID && m.Draft == nil && !m.Next.After(now) })
+}
+
+// dropLate drops messages that have waited for their receiver until there was no
+// need of it. Who surely has not heard of an alarm need not hear that it is over.
+func (d *desk) dropLate(w *config.Way) {
+	late := d.waiting(func(m *journal.Message) bool { return m.Way == w.ID && m.Draft == nil && notify.Late(m, d.book.Find) })
+	for _, m := range late {
+		d.drop(m.ID)
+		for _, id := range m.About {
+			if m.Tries > 0 {
+				continue // it may have got there
+			}
+			if a, known := d.book.Told(id, w.ID, true); known {
+				d.owed.alarms[id] = a
+			}
+		}
+	}
+	if len(late) > 0 {
+		d.log.Info("messages were not sent: while they waited, somebody took care of what they tell", zap.String("way", w.ID), zap.Int("messages", len(late)))
+		d.commit(nil)
+	}
 }
 
 func (d *desk) compose(w *config.Way, drafts []journal.Message, now time.Time) {
@@ -147,10 +192,14 @@ func (d *desk) Delivered(id string) {
 	d.commit(nil)
 }
 
-// Again keeps a message that is to be tried again.
+// Again keeps a message that is to be tried again, unless it was dropped while it
+// was tried.
 func (d *desk) Again(m journal.Message) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if _, waits := d.outbox[m.ID]; !waits {
+		return
+	}
 	d.keep(m)
 	d.commit(nil)
 }
