@@ -117,6 +117,10 @@ func BenchmarkFleet(b *testing.B) {
 	}
 	b.ReportMetric(time.Since(began).Seconds(), "s/compaction")
 	b.ReportMetric(float64(peak)/1e6, "MB/heap")
+	s.Close()
+	began = time.Now()
+	begun(b, Options{Dir: s.o.Dir, Keep: month})
+	b.ReportMetric(time.Since(began).Seconds(), "s/opening")
 	wal := int64(0)
 	_ = filepath.WalkDir(s.o.Dir, func(path string, e fs.DirEntry, err error) error {
 		if err == nil && strings.Contains(path, "/wal/") && e.Type().IsRegular() {

@@ -65,16 +65,16 @@ type Store struct {
 	spare   []sample
 	figures export.History
 	newest  int64 // ms, of the readings taken; 0 before the first
-
-	untidy error // of the last time that the folder was tidied
+	untidy  error // of the last time that the folder was tidied
 
 	disk *disk // is behind a lock of its own
 	stop chan struct{}
 	done chan struct{}
 }
 
-// Open returns a store over the folder. It never fails: a folder that cannot be
-// opened now is tried again for as long as the store is open.
+// Open returns a store over the folder, which is opened beside: it may take
+// seconds to read what was written last. Open never fails: a folder that cannot
+// be opened now is tried again for as long as the store is open.
 func Open(o Options) *Store {
 	if o.Queue == 0 {
 		o.Queue = DefaultQueue
@@ -87,7 +87,6 @@ func Open(o Options) *Store {
 	}
 	s := &Store{o: o, series: make(map[reading.FanID]*fanSeries), disk: newDisk(o),
 		figures: export.History{Used: true, Up: true}, stop: make(chan struct{}), done: make(chan struct{})}
-	s.setUp(s.disk.open())
 	go s.work()
 	return s
 }
@@ -186,6 +185,10 @@ func (s *Store) work() {
 	defer commit.Stop()
 	defer look.Stop()
 	var retry time.Time
+	if err := s.Flush(); err != nil {
+		s.setUp(err)
+		retry = time.Now().Add(retryEvery)
+	}
 	s.look()
 	for {
 		select {

@@ -44,6 +44,7 @@ func begun(t testing.TB, o Options) *Store {
 		o.Keep = month
 	}
 	s := Open(o)
+	s.setUp(s.Flush()) // which opens the folder, unless the store itself was faster
 	t.Cleanup(func() { s.closeOnce() })
 	return s
 }
