@@ -106,13 +106,18 @@ func (s *Store) Controlled(ctx context.Context, fan reading.FanID) (p reading.Po
 const atOnce = 6 * time.Hour
 
 // Recording writes what is kept of a fan as recorded readings, a few hours at a
-// time.
+// time, with a column for each point that the fan had in that time: a column
+// without values would say that it has the point and that it never answers.
 func (s *Store) Recording(ctx context.Context, out io.Writer, fan reading.FanID, controlled reading.Point, from, to time.Time) error {
 	if oldest := s.disk.oldest(); from.Before(oldest) {
 		from = oldest
 	}
+	columns, err := s.columns(ctx, fan, controlled, from, to)
+	if err != nil {
+		return err
+	}
 	var rows bytes.Buffer
-	w := recording.NewWriter(&rows)
+	w := recording.NewWriter(&rows, columns...)
 	if err := w.Begin(); err != nil {
 		return err
 	}
@@ -134,6 +139,34 @@ func (s *Store) Recording(ctx context.Context, out io.Writer, fan reading.FanID,
 			return nil
 		}
 	}
+}
+
+// columns lists the columns of a recording of a fan.
+func (s *Store) columns(ctx context.Context, fan reading.FanID, controlled reading.Point, from, to time.Time) ([]string, error) {
+	var had [reading.Points]bool
+	err := s.Readings(ctx, fan, controlled, from, to, func(r *reading.Reading) error {
+		for p := range had {
+			had[p] = had[p] || r.Quality(reading.Point(p)) != reading.NotMapped
+		}
+		return ctx.Err()
+	})
+	had[reading.Speed], had[controlled] = true, true
+	setpoint := "setpoint_pa"
+	if controlled == reading.Airflow {
+		setpoint = "setpoint_m3s"
+	}
+	columns := []string{"time", "fan"}
+	for _, c := range []struct {
+		p    reading.Point
+		name string
+	}{{reading.Speed, "speed"}, {reading.HighSpeed, "high_speed"}, {reading.Pressure, "pressure_pa"}, {reading.Airflow, "airflow_m3s"},
+		{reading.Setpoint, setpoint}, {reading.Enable, "enable"}, {reading.Running, "running"}, {reading.Proof, "proof"},
+		{reading.Override, "override"}, {reading.Fault, "fault"}, {reading.RPM, "rpm"}, {reading.Power, "power_w"}} {
+		if had[c.p] {
+			columns = append(columns, c.name)
+		}
+	}
+	return append(columns, "quality"), err
 }
 
 // query calls yield with every word of a fan from first to last, in ms, and with

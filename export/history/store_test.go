@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -312,6 +313,10 @@ func TestARecordingReadsBack(t *testing.T) {
 	var out bytes.Buffer
 	if err := s.Recording(t.Context(), &out, "ef1", reading.Pressure, time.Time{}, start.Add(month)); err != nil {
 		t.Fatal(err)
+	}
+	const header = "time,fan,speed,high_speed,pressure_pa,setpoint_pa,rpm,quality\n"
+	if first, _, _ := strings.Cut(out.String(), "\n"); first+"\n" != header {
+		t.Errorf("the columns are %s", first)
 	}
 	n := 0
 	reader, err := recording.NewReader(&out, "ef1.csv")
