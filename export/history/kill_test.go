@@ -19,8 +19,12 @@ import (
 // records into the folder until it is killed.
 const childDir = "HISTORY_TEST_CHILD"
 
-// recordForEver records a reading a second of time, from the one that the
-// variable names, in batches, and prints how many are committed.
+// every is the time between two of the child's readings, so that it writes
+// blocks too while it is killed.
+const every = 20 * time.Second
+
+// recordForEver records readings, from the one that the variable names, in
+// batches, and prints how many are committed.
 func recordForEver(arg string) {
 	dir, from, _ := strings.Cut(arg, "|")
 	i, err := strconv.Atoi(from)
@@ -30,13 +34,16 @@ func recordForEver(arg string) {
 	s := Open(Options{Dir: dir, Keep: month})
 	for {
 		for range 50 {
-			s.Record(fan("ef1"), at("ef1", start.Add(time.Duration(i)*time.Second), float64(i%100), 0.5), condition.Controlling)
+			s.Record(fan("ef1"), at("ef1", start.Add(time.Duration(i)*every), float64(i%100), 0.5), condition.Controlling)
 			i++
 		}
 		if err := s.Flush(); err != nil {
 			panic(err)
 		}
 		fmt.Println(i)
+		if err := s.tidy(); err != nil {
+			panic(err)
+		}
 	}
 }
 
@@ -52,9 +59,12 @@ func TestNothingCommittedIsLostToAKill(t *testing.T) {
 	if !s.Figures().Up {
 		t.Fatal("it does not open")
 	}
-	b := trend(t, s, "ef1", start, start.Add(time.Duration(committed)*time.Second), 365*24*time.Hour).Buckets
+	b := trend(t, s, "ef1", start, start.Add(time.Duration(committed)*every), 365*24*time.Hour).Buckets
 	if len(b) != 1 || b[0].Readings != committed {
 		t.Errorf("%+v, want %d readings", b, committed)
+	}
+	if len(s.disk.now.Load().db.Blocks()) == 0 {
+		t.Error("no block was written in all that time")
 	}
 	if aside, _ := filepath.Glob(filepath.Join(filepath.Dir(dir), "*damaged*")); len(aside) != 0 {
 		t.Errorf("put aside: %v", aside)
