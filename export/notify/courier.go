@@ -43,6 +43,7 @@ type Courier struct {
 // but for busy.
 type wayState struct {
 	busy     bool
+	as       *config.Way // as the fleet file had it then
 	failures int
 	until    time.Time // nothing is sent before
 }
@@ -114,6 +115,9 @@ func (c *Courier) leave(state *wayState) {
 // serve sends what is due on a way, until something fails that would fail for
 // the next message too.
 func (c *Courier) serve(ctx context.Context, w *config.Way, state *wayState) {
+	if state.as != w { // the fleet file was read anew: what went wrong may be mended
+		state.as, state.until = w, time.Time{}
+	}
 	now := time.Now()
 	messages := c.outbox.Ready(w, now)
 	if now.Before(state.until) {

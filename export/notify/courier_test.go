@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -238,6 +239,36 @@ func TestALetterThatIsHalfSent(t *testing.T) {
 			return context.Canceled
 		})
 		if len(b.all) != 1 || b.all[0].To == nil || b.all[0].Tries != 0 {
+			t.Errorf("left %+v", b.all)
+		}
+	})
+}
+
+// A fleet file that is read anew may have mended what was wrong: nobody waits for
+// a receiver that was gone until then.
+func TestANewFleetFileIsTriedAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &box{}
+		b.put("pager", 1)
+		b.put("pager", 2)
+		var ways atomic.Pointer[config.Way]
+		ways.Store(&config.Way{ID: "pager", Webhook: "http://wrong.example/"})
+		c := NewCourier(b, func() []*config.Way { return []*config.Way{ways.Load()} }, "test", zap.NewNop())
+		c.send = func(_ context.Context, w *config.Way, _ *journal.Message) error {
+			if w.Webhook == "http://wrong.example/" {
+				return &refusal{what: "it answered 404 Not Found", way: true, after: time.Hour}
+			}
+			return nil
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := make(chan struct{})
+		go func() { c.Run(ctx); close(ended) }()
+		time.Sleep(30 * time.Minute)
+		ways.Store(&config.Way{ID: "pager", Webhook: "http://right.example/"})
+		time.Sleep(3 * time.Second)
+		cancel()
+		<-ended
+		if len(b.all) != 1 || b.all[0].ID != "pager/1" { // the desk brings forward what was tried
 			t.Errorf("left %+v", b.all)
 		}
 	})

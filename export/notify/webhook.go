@@ -90,6 +90,9 @@ func (h *hook) send(ctx context.Context, client *http.Client, url string, header
 	request.Header.Set("Content-Type", "application/json")
 	request.Header.Set("User-Agent", h.name)
 	answer, err := client.Do(request)
+	if late, is := err.(interface{ Timeout() bool }); is && late.Timeout() && ctx.Err() == nil {
+		return fmt.Errorf("it did not answer within %v", client.Timeout)
+	}
 	if err != nil {
 		return bare(err)
 	}

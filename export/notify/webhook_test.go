@@ -217,3 +217,17 @@ func TestHowOftenTheHeartBeats(t *testing.T) {
 		}
 	})
 }
+
+// The log says in plain words that a receiver takes too long.
+func TestAWebhookThatTakesTooLong(t *testing.T) {
+	done := make(chan struct{})
+	server := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { <-done }))
+	defer server.Close()
+	defer close(done)
+	h := newHook("fanwarden/test")
+	h.client.Timeout = 20 * time.Millisecond
+	err := h.post(t.Context(), &config.Way{ID: "pager", Webhook: server.URL}, told(t, "Alder Hall"), time.Now())
+	if err == nil || err.Error() != "it did not answer within 20ms" {
+		t.Errorf("%v", err)
+	}
+}

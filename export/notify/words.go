@@ -153,7 +153,7 @@ func (a *About) times(in *time.Location) string {
 				over += ": " + fault(a.Suppressed)
 			}
 		case condition.Disarmed:
-			over = "Not judged since " + at + ", so it may still last: the fan is out of service or its rule is off"
+			over = "Not judged since " + at + ", so it may still last: the fan is out of service or no longer in the fleet file, or its rule is off"
 		}
 		return over + ". " + since + "."
 	}

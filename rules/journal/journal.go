@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime/debug"
 	"slices"
 	"time"
 
@@ -69,7 +70,9 @@ const busy = time.Second
 // Open opens the store in a file, which is made where there is none, and
 // returns what it holds. The error says whether another process has it, or it
 // is damaged.
-func Open(path string) (*Store, *Kept, error) {
+func Open(path string) (s *Store, kept *Kept, err error) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer damaged(path, &err)
 	db, err := bolt.Open(path, 0o600, &bolt.Options{Timeout: busy, FreelistType: bolt.FreelistMapType})
 	switch {
 	case errors.Is(err, bolt.ErrTimeout):
@@ -79,18 +82,40 @@ func Open(path string) (*Store, *Kept, error) {
 	case err != nil:
 		return nil, nil, fmt.Errorf("%s cannot be opened: %w; move it away, or put a copy in its place", path, err)
 	}
-	s := &Store{db}
-	kept, err := s.read()
-	if err != nil {
+	s = &Store{db}
+	if kept, err = s.read(); err != nil {
 		return nil, nil, errors.Join(fmt.Errorf("%s cannot be read: %w; move it away, or put a copy in its place", path, err), db.Close())
 	}
 	return s, kept, nil
 }
 
+// damaged makes an error of the panic with which bbolt meets a file that is not
+// whole, be it a page that makes no sense or one that is not there: the daemon
+// goes on without it.
+func damaged(path string, err *error) {
+	if what := recover(); what != nil {
+		*err = fmt.Errorf("%s is damaged (%v); move it away, or put a copy in its place", path, what)
+	}
+}
+
+// update changes the file, or says that it is damaged.
+func (s *Store) update(change func(tx *bolt.Tx) error) (err error) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer damaged(s.db.Path(), &err)
+	return s.db.Update(change)
+}
+
+// view reads it, likewise.
+func (s *Store) view(read func(tx *bolt.Tx) error) (err error) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer damaged(s.db.Path(), &err)
+	return s.db.View(read)
+}
+
 // read makes the buckets and reads all that is needed in memory.
 func (s *Store) read() (*Kept, error) {
 	kept := &Kept{Out: make(map[reading.FanID]alarm.Act), Baselines: make(map[reading.FanID]condition.Baseline)}
-	err := s.db.Update(func(tx *bolt.Tx) error {
+	err := s.update(func(tx *bolt.Tx) error {
 		for _, name := range [][]byte{alarms, entries, out, outbox, baselines} {
 			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
 				return err
@@ -139,7 +164,7 @@ func (s *Store) Write(c *Change) error {
 	if c.Empty() {
 		return nil
 	}
-	return s.db.Update(func(tx *bolt.Tx) error {
+	return s.update(func(tx *bolt.Tx) error {
 		for i := range c.Entries {
 			if err := writeEntry(tx, &c.Entries[i]); err != nil {
 				return err
@@ -193,14 +218,14 @@ func put(tx *bolt.Tx, bucket, key []byte, value any) error {
 
 // Record keeps the settings of a fan as its baseline.
 func (s *Store) Record(fan reading.FanID, b condition.Baseline) error {
-	return s.db.Update(func(tx *bolt.Tx) error { return put(tx, baselines, []byte(fan), b) })
+	return s.update(func(tx *bolt.Tx) error { return put(tx, baselines, []byte(fan), b) })
 }
 
 // Entries returns the last entries of the journal, the newest first, at most n,
 // and only such as want accepts (all where it is nil).
 func (s *Store) Entries(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, error) {
 	var found []alarm.Entry
-	err := s.db.View(func(tx *bolt.Tx) error {
+	err := s.view(func(tx *bolt.Tx) error {
 		c := tx.Bucket(entries).Cursor()
 		for key, data := c.Last(); key != nil && len(found) < n; key, data = c.Prev() {
 			var e alarm.Entry
@@ -219,7 +244,7 @@ func (s *Store) Entries(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, err
 // Since returns the entries of the journal from a time on, the oldest first.
 func (s *Store) Since(from time.Time) ([]alarm.Entry, error) {
 	var found []alarm.Entry
-	err := s.db.View(func(tx *bolt.Tx) error {
+	err := s.view(func(tx *bolt.Tx) error {
 		c := tx.Bucket(entries).Cursor()
 		for key, data := c.Last(); key != nil; key, data = c.Prev() {
 			var e alarm.Entry
@@ -242,7 +267,7 @@ func (s *Store) Since(from time.Time) ([]alarm.Entry, error) {
 // more are left.
 func (s *Store) Forget(gone []alarm.ID, before time.Time) (more bool, err error) {
 	const most = 2000
-	err = s.db.Update(func(tx *bolt.Tx) error {
+	err = s.update(func(tx *bolt.Tx) error {
 		for _, id := range gone {
 			if err := tx.Bucket(alarms).Delete([]byte(id)); err != nil {
 				return err
@@ -273,7 +298,7 @@ func (s *Store) Forget(gone []alarm.ID, before time.Time) (more bool, err error)
 
 // Backup writes a copy of the store as it is now; writing goes on meanwhile.
 func (s *Store) Backup(w io.Writer) (n int64, err error) {
-	err = s.db.View(func(tx *bolt.Tx) error {
+	err = s.view(func(tx *bolt.Tx) error {
 		n, err = tx.WriteTo(w)
 		return err
 	})

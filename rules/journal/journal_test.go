@@ -206,3 +206,45 @@ func fill(path string) {
 		os.Stdout.WriteString(".")
 	}
 }
+
+// A file that was cut off, as by a disk that failed, is an error that says so, not
+// the end of the daemon.
+func TestADamagedStoreIsAnError(t *testing.T) {
+	dir := t.TempDir()
+	s, _ := open(t, filepath.Join(dir, "whole.db"))
+	for n := range 200 {
+		if err := s.Write(&Change{Entries: []alarm.Entry{one(n)}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	whole, err := os.ReadFile(filepath.Join(dir, "whole.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	failed := 0
+	for cut := 4096; cut < len(whole); cut += 4096 {
+		for name, data := range map[string][]byte{"cut off": whole[:cut], "zeros": append(bytes.Clone(whole[:cut]), make([]byte, len(whole)-cut)...)} {
+			path := filepath.Join(dir, fmt.Sprint(name, cut, ".db"))
+			if err := os.WriteFile(path, data, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			s, _, err := Open(path)
+			if err == nil {
+				err = s.Write(&Change{Entries: []alarm.Entry{one(0)}})
+			}
+			if err == nil { // what is missing was free
+				s.Close()
+				continue
+			}
+			if failed++; !strings.Contains(err.Error(), "move it away, or put a copy in its place") {
+				t.Errorf("%s at %d: %v", name, cut, err)
+			}
+		}
+	}
+	if failed == 0 {
+		t.Error("no damage was seen")
+	}
+}

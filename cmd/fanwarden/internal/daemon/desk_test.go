@@ -299,3 +299,20 @@ func TestWhatIsLostWithAWayIsTold(t *testing.T) {
 		t.Errorf("%d more by the one that has told it", len(told))
 	}
 }
+
+// What has failed so far is tried at once by the ways of a new fleet file.
+func TestANewFleetFileIsTriedAtOnce(t *testing.T) {
+	o := openOffice(t, filepath.Join(t.TempDir(), "store"))
+	o.raise("ef1")
+	m := o.ready()[0]
+	m.Tries, m.Next = 9, o.at.Add(time.Hour)
+	o.Again(m)
+	if n := len(o.ready()); n != 0 {
+		t.Fatalf("%d messages before their time", n)
+	}
+	fleet, mended := withWay(o, "pager")
+	o.setFleet(fleet)
+	if due := o.Ready(mended, o.at); len(due) != 1 || due[0].ID != m.ID || due[0].Tries != 9 {
+		t.Errorf("%+v", due)
+	}
+}

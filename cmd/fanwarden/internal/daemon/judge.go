@@ -153,7 +153,8 @@ func (j *judge) setOut(fan reading.FanID, out bool, now time.Time) {
 const orphaned = 2 * time.Hour
 
 // reconcile ends alarms whose condition the rules do not know of: those of fans
-// and rules that are gone at once, others once the rules have had their time.
+// and rules that are gone at once, others once the rules have had their time. It
+// also raises alarms that the rules know of and the journal does not.
 func (j *judge) reconcile(now time.Time) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
@@ -182,7 +183,41 @@ func (j *judge) reconcile(now time.Time) {
 			Change: condition.Cleared, Reason: reason, Severity: a.Severity, Finding: a.Finding})
 	}
 	j.orphans = alive
-	j.tell(over)
+	j.tell(append(over, j.unbooked()...))
+}
+
+// unbooked returns, as if they were raised now, conditions that stand and have
+// no alarm: the journal was moved away or is older than the rules' memory.
+func (j *judge) unbooked() []condition.Transition {
+	type source struct {
+		gateway reading.GatewayID
+		fan     reading.FanID
+		name    condition.Name
+	}
+	booked := make(map[source]bool)
+	for _, a := range j.desk.Alarms() {
+		if a.State.Active() {
+			booked[source{a.Gateway, a.Fan, a.Condition}] = true
+		}
+	}
+	var raised []condition.Transition
+	look := func(building *config.Building, gateway reading.GatewayID, fan reading.FanID, standing []condition.Standing) {
+		for _, s := range standing {
+			if s.SilencedBy == "" && !s.Raised.IsZero() && !booked[source{gateway, fan, s.Condition}] {
+				raised = append(raised, condition.Transition{Time: s.Raised, Building: building.ID, Gateway: gateway, Fan: fan, Condition: s.Condition,
+					Change: condition.Raised, Severity: s.Severity, Incident: s.Incident, Finding: s.Finding})
+			}
+		}
+	}
+	for _, g := range j.fleet.Gateways {
+		_, standing := j.engine.GatewayView(g.ID)
+		look(g.Building, g.ID, "", standing)
+	}
+	for _, f := range j.fleet.Fans {
+		_, _, standing := j.engine.FanView(f.ID)
+		look(f.Building, f.Gateway.ID, f.ID, standing)
+	}
+	return raised
 }
 
 // stateOf is what the rules say of an alarm's condition now, and whether they

@@ -19,6 +19,7 @@ import (
 	"fanwarden/config"
 	"fanwarden/poller"
 	"fanwarden/poller/reading"
+	"fanwarden/rules/alarm"
 	"fanwarden/rules/condition"
 )
 
@@ -333,4 +334,25 @@ func BenchmarkRemember10000(b *testing.B) {
 			s.judge.engine.AppendFan(nil, "ef1")
 		}
 	})
+}
+
+// What stands is an alarm also where the journal knows nothing of it, as after
+// it was moved away.
+func TestWhatStandsIsAnAlarmWithoutItsJournal(t *testing.T) {
+	dir, fleet := t.TempDir(), parsed(t, threeFans)
+	first := begin(t, dir, fleet)
+	first.pinned(newYear, 30*time.Minute)
+	first.save()
+	second := begin(t, dir, fleet)
+	if n := len(second.judge.desk.Alarms()); n != 0 {
+		t.Fatalf("%d alarms were kept", n)
+	}
+	for range 2 {
+		second.judge.reconcile(newYear.Add(31 * time.Minute))
+	}
+	alarms := second.judge.desk.Alarms()
+	if len(alarms) != 1 || alarms[0].Fan != "ef1" || alarms[0].State != alarm.Unacknowledged || alarms[0].Times != 1 ||
+		alarms[0].Raised.After(newYear.Add(30*time.Minute)) {
+		t.Errorf("%+v", alarms)
+	}
 }

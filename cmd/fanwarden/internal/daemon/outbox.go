@@ -122,7 +122,14 @@ func (d *desk) setFleet(fleet *config.Fleet) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.post.SetFleet(fleet)
-	d.renewWays(d.now())
+	now := d.now()
+	d.renewWays(now)
+	for _, m := range d.outbox {
+		if m.Tries > 0 { // what went wrong may be mended
+			m.Next = now
+			d.keep(m)
+		}
+	}
 	d.commit(nil)
 }
 
