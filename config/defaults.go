@@ -17,6 +17,7 @@ const (
 	leastPollEvery   = 100 * time.Millisecond
 	defaultListen    = "127.0.0.1:9640"
 	defaultKeep      = 30 * 24 * time.Hour
+	mostKeepMB       = 100_000_000 // a hundred terabytes: a slip of the finger is more
 	defaultUnit      = 1
 	defaultBaud      = 19200 // the serial line specification's default
 	defaultDataBits  = 8

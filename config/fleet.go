@@ -56,6 +56,9 @@ type Web struct {
 type Store struct {
 	Dir  string        // "" keeps nothing
 	Keep time.Duration // of history, default 30d
+	// KeepMB is how many megabytes of history are kept, the newest; 0: no bound but
+	// Keep.
+	KeepMB int
 }
 
 // Building is one building of the campus.

@@ -62,7 +62,7 @@ func TestFullFleet(t *testing.T) {
 		TLSKey: "testdata/full/tls/key.pem", Users: map[string]string{"kim": "$2a$12$xI8AXplTlzrhBO/N2rXDZulXqgPhmzewjpaktLB1Re3GM4.di10fi"},
 		Tokens:            map[string]string{"dashboard": "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08"},
 		ReadingNeedsLogin: true})
-	same(t, "store", fleet.Store, Store{Dir: "/var/lib/fanwarden", Keep: 60 * 24 * time.Hour})
+	same(t, "store", fleet.Store, Store{Dir: "/var/lib/fanwarden", Keep: 60 * 24 * time.Hour, KeepMB: 4000})
 	same(t, "buildings", fleet.Buildings, []*Building{{"alder", "Alder Hall"}, {"birch", "birch"}})
 
 	rules := condition.Defaults()
@@ -211,7 +211,7 @@ func TestFullRoster(t *testing.T) {
 	if file, line := bath.Place(); file != "testdata/full/fans.csv" || line != 4 {
 		t.Errorf("%s:%d", file, line)
 	}
-	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 209 {
+	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 210 {
 		t.Errorf("%s:%d", file, line)
 	}
 }

@@ -169,6 +169,7 @@ func (a *assembly) general(t *table) {
 func (a *assembly) store(t *table) {
 	a.fleet.Store.Dir = t.text("dir", "")
 	a.fleet.Store.Keep = t.duration("keep", defaultKeep, time.Hour)
+	a.fleet.Store.KeepMB = t.integer("keep_mb", 0, 0, mostKeepMB)
 	t.finish()
 }
 

@@ -24,6 +24,7 @@ type Board struct {
 	incidents []condition.Incident
 	alarms    alarm.Figures
 	store     Store
+	history   History
 	fanAt     map[reading.FanID]int
 	gateAt    map[reading.GatewayID]int
 	changed   bool
@@ -124,6 +125,9 @@ func (b *Board) SetAlarms(figures alarm.Figures, store Store) {
 	b.alarms, b.store, b.changed = figures, store, true
 }
 
+// SetHistory notes how the store of readings does.
+func (b *Board) SetHistory(h History) { b.history, b.changed = h, true }
+
 // CountCycle notes that a gateway finished a round: when it started, how long
 // it took, how many starts it had missed before, and how each poll in it ended.
 func (b *Board) CountCycle(id reading.GatewayID, start time.Time, took time.Duration, missed int, polls []reading.Reading) {
@@ -154,7 +158,7 @@ func (b *Board) Publish(now time.Time) {
 	b.snapshot.Store(&Snapshot{
 		Taken: now, Fleet: b.fleet, Reload: b.reload, Version: b.version, Ready: b.ready(),
 		Fans: append([]*Fan(nil), b.fans...), Gateways: append([]*Gateway(nil), b.gateways...),
-		Incidents: b.incidents, Alarms: b.alarms, Store: b.store,
+		Incidents: b.incidents, Alarms: b.alarms, Store: b.store, History: b.history,
 	})
 }
 

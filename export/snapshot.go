@@ -23,6 +23,7 @@ type Snapshot struct {
 	Incidents []condition.Incident
 	Alarms    alarm.Figures // how the alarms do
 	Store     Store
+	History   History
 	Reload    Reload
 	Ready     bool // every gateway has finished a cycle
 	Version   string

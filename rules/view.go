@@ -24,6 +24,14 @@ func (e *Engine) FanView(id reading.FanID) (condition.Mode, []condition.Verdict,
 	return f.mode.now, verdicts, standing
 }
 
+// Mode returns what a fan does.
+func (e *Engine) Mode(id reading.FanID) condition.Mode {
+	if f := e.fans[id]; f != nil {
+		return f.mode.now
+	}
+	return condition.Unknown
+}
+
 // GatewayView returns a verdict for every enabled condition of a gateway and
 // those that stand. The slices are the caller's.
 func (e *Engine) GatewayView(id reading.GatewayID) ([]condition.Verdict, []condition.Standing) {

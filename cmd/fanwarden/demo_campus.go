@@ -127,6 +127,7 @@ func (d *demonstration) start(ctx context.Context, p *process) error {
 	bar := newProgress(p.stderr, what, time.Now)
 	watching, err := daemon.Start(daemon.Options{
 		Path: d.fleet.Path, Fleet: d.fleet, Version: version, Log: d.log,
+		History: filepath.Join(d.folder, "history"),
 		Past: func(feed func(*reading.Reading)) error {
 			if err := layPast(ctx, d.field, time.Now, feed, bar.tell); err != nil {
 				return err

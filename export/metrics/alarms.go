@@ -19,7 +19,9 @@ type alarmSlots struct {
 	frequent                           [alarm.MostFrequent]frequentSlot
 	acknowledge                        summarySlot
 	floods, stale, chattering, pending number
-	flood, store                       dto.Metric
+	historyBytes, historyOldest        number
+	dropped                            [2]counter
+	flood, store, history              dto.Metric
 }
 
 // frequentSlot is the message about one of the conditions that were raised most
@@ -48,7 +50,9 @@ func (s *alarmSlots) lay(l *layout) {
 	for i, window := range [...]string{"10m", "1h", "1d"} {
 		s.recent[i].lay([]*dto.LabelPair{pair("window", window)})
 	}
-	for _, n := range []*number{&s.floods, &s.stale, &s.chattering, &s.pending} {
+	s.dropped[0].lay([]*dto.LabelPair{pair("reason", "full")})
+	s.dropped[1].lay([]*dto.LabelPair{pair("reason", "order")})
+	for _, n := range []*number{&s.floods, &s.stale, &s.chattering, &s.pending, &s.historyBytes, &s.historyOldest} {
 		n.lay(nil)
 	}
 	s.acknowledge.lay()
@@ -87,6 +91,21 @@ func (s *alarmSlots) fill(l *layout, snapshot *export.Snapshot) {
 	l.number(notificationsPending, &s.pending, float64(snapshot.Store.Pending))
 	if snapshot.Store.Used {
 		l.flag(storeUp, &s.store, snapshot.Store.Up)
+	}
+	s.fillHistory(l, &snapshot.History)
+}
+
+// fillHistory tells how the store of readings does.
+func (s *alarmSlots) fillHistory(l *layout, h *export.History) {
+	if !h.Used {
+		return
+	}
+	l.flag(historyUp, &s.history, h.Up)
+	l.count(historyDropped, &s.dropped[0], h.Dropped.Full)
+	l.count(historyDropped, &s.dropped[1], h.Dropped.Order)
+	l.number(historyBytes, &s.historyBytes, float64(h.Bytes))
+	if !h.Oldest.IsZero() {
+		l.number(historyOldest, &s.historyOldest, float64(h.Oldest.Unix()))
 	}
 }
 

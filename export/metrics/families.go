@@ -27,6 +27,10 @@ const (
 	fanUp
 	gatewayUp
 	highSpeedContact
+	historyBytes
+	historyDropped
+	historyOldest
+	historyUp
 	notificationsPending
 	cyclesMissed
 	pollDuration
@@ -86,6 +90,14 @@ var families = [familyCount]struct {
 		"1 if the gateway, or something behind it, answered in its last cycle.", dto.MetricType_GAUGE},
 	highSpeedContact: {"fanwarden_high_speed_contact",
 		"1 while the high-speed contact is closed, 0 while it is open.", dto.MetricType_GAUGE},
+	historyBytes: {"fanwarden_history_bytes",
+		"Bytes on disk of the readings that are kept, as of the last minute.", dto.MetricType_GAUGE},
+	historyDropped: {"fanwarden_history_dropped_total",
+		"Readings that were not kept: the disk was slow or down (full), or their time was taken, too old or far ahead (order).", dto.MetricType_COUNTER},
+	historyOldest: {"fanwarden_history_oldest_timestamp_seconds",
+		"Time of the oldest reading that is kept, in seconds since 1970.", dto.MetricType_GAUGE},
+	historyUp: {"fanwarden_history_up",
+		"1 while readings can be kept; no series where none are to be.", dto.MetricType_GAUGE},
 	notificationsPending: {"fanwarden_notifications_pending",
 		"Messages that are still to be delivered.", dto.MetricType_GAUGE},
 	cyclesMissed: {"fanwarden_poll_cycles_missed_total",

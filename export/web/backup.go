@@ -18,7 +18,7 @@ func (s *site) serveBackup(w http.ResponseWriter, _ *http.Request) {
 	}
 	defer s.copying.Unlock()
 	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(copyTime)) // of a server; tests have none
-	out := &copyWriter{w: w, name: "fanwarden-" + s.now().UTC().Format("20060102T150405Z") + ".db"}
+	out := &fileWriter{w: w, kind: "application/octet-stream", name: "fanwarden-" + s.now().UTC().Format("20060102T150405Z") + ".db"}
 	err := s.desk.Backup(out)
 	switch {
 	case err != nil && out.began:
@@ -28,19 +28,19 @@ func (s *site) serveBackup(w http.ResponseWriter, _ *http.Request) {
 	}
 }
 
-// copyWriter begins the answer with the first byte, so that what fails before it
+// fileWriter begins the answer with the first byte, so that what fails before it
 // can be told by its status.
-type copyWriter struct {
-	w     http.ResponseWriter
-	name  string
-	began bool
+type fileWriter struct {
+	w          http.ResponseWriter
+	kind, name string
+	began      bool
 }
 
 // Write sends a piece.
-func (c *copyWriter) Write(piece []byte) (int, error) {
+func (c *fileWriter) Write(piece []byte) (int, error) {
 	if !c.began {
 		c.began = true
-		c.w.Header().Set("Content-Type", "application/octet-stream")
+		c.w.Header().Set("Content-Type", c.kind)
 		c.w.Header().Set("Content-Disposition", `attachment; filename="`+c.name+`"`)
 	}
 	return c.w.Write(piece)

@@ -153,7 +153,7 @@ func handling(desk Desk, access func() config.Web) http.Handler {
 	full := sample.Campus()
 	full.Ready = true
 	return Handler(Options{Snapshot: func() *export.Snapshot { return full }, Now: sample.Now,
-		Metrics: http.HandlerFunc(metricsOf), Desk: desk, Access: access})
+		Metrics: http.HandlerFunc(metricsOf), Desk: desk, History: paperHistory{}, Access: access})
 }
 
 // withToken sends a body as a machine does.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 
@@ -27,6 +28,9 @@ type Options struct {
 	Metrics http.Handler
 	// Desk handles alarms. Where it is nil, their routes answer 503.
 	Desk Desk
+	// History gives what is kept of readings. Where it is nil, its routes answer
+	// 503.
+	History History
 	// Access returns who may log in, as of now: what it returns after a reload
 	// holds from the next request on. Where it is nil, reading is open and nobody
 	// may act.
@@ -40,6 +44,7 @@ type site struct {
 	snapshot func() *export.Snapshot
 	now      func() time.Time
 	desk     Desk
+	history  History
 	gate     *gate
 	copying  sync.Mutex // held while a copy of the store is sent
 	page     *template.Template
@@ -52,7 +57,7 @@ type site struct {
 // A wrong method gets 405 with the ones that are allowed, an unknown path 404;
 // every error under /api is JSON.
 func Handler(o Options) http.Handler {
-	s := &site{snapshot: o.Snapshot, now: o.Now, desk: o.Desk, gate: newGate(o),
+	s := &site{snapshot: o.Snapshot, now: o.Now, desk: o.Desk, history: o.History, gate: newGate(o),
 		page: template.Must(template.ParseFS(assets, "assets/page.html")), style: fingerprint("assets/page.css")}
 	mux := http.NewServeMux()
 	for _, r := range s.routes(o.Metrics) {
@@ -69,7 +74,7 @@ type route struct {
 }
 
 func (s *site) routes(metrics http.Handler) []route {
-	return append([]route{
+	own := []route{
 		{"GET /{$}", toRead, http.HandlerFunc(s.servePage)},
 		{"GET /metrics", toRead, metrics},
 		{"GET /healthz", nothing, http.HandlerFunc(serveHealth)},
@@ -80,7 +85,8 @@ func (s *site) routes(metrics http.Handler) []route {
 		{"GET /api/v1/openapi.json", toRead, serveAsset("assets/openapi.json", "application/json")},
 		{"GET /assets/page.css", nothing, serveAsset("assets/page.css", "text/css; charset=utf-8")},
 		{"GET /assets/icon.svg", nothing, serveAsset("assets/icon.svg", "image/svg+xml")},
-	}, s.alarmRoutes()...)
+	}
+	return slices.Concat(own, s.historyRoutes(), s.alarmRoutes())
 }
 
 // guarded sets what every answer carries. The page needs its own style sheet

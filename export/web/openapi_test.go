@@ -158,7 +158,7 @@ func TestEveryPropertyIsDescribed(t *testing.T) {
 	for name, answer := range map[string]any{"Error": errorAnswer{}, "Act": actAnswer{}, "Shelf": shelfAnswer{},
 		"Condition": conditionAnswer{}, "Incident": incidentAnswer{}, "Alarm": alarmAnswer{}, "Alarms": alarmsAnswer{}, "Entry": entryAnswer{},
 		"Journal": journalAnswer{}, "Figures": figuresAnswer{}, "Service": serviceAnswer{}, "Point": pointAnswer{}, "Fan": fanAnswer{},
-		"Gateway": gatewayAnswer{}, "Fleet": fleetAnswer{}} {
+		"Gateway": gatewayAnswer{}, "Fleet": fleetAnswer{}, "Trend": trendAnswer{}, "Step": stepAnswer{}, "Extent": extentAnswer{}} {
 		all, required := keysOf(reflect.TypeOf(answer))
 		if got := slices.Sorted(maps.Keys(schemas[name].Properties)); !slices.Equal(got, all) {
 			t.Errorf("%s has %v, described are %v", name, all, got)
@@ -205,6 +205,11 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 		{"GET", "/api/v1/fans/alder-ef2", "/api/v1/fans/{id}", "", "200"},
 		{"GET", "/api/v1/fans/birch-ef1", "/api/v1/fans/{id}", "", "200"},
 		{"GET", "/api/v1/fans/x", "/api/v1/fans/{id}", "", "404"},
+		{"GET", "/api/v1/fans/alder-ef2/history?step=1h", "/api/v1/fans/{id}/history", "", "200"},
+		{"GET", "/api/v1/fans/alder-ef2/history?step=x", "/api/v1/fans/{id}/history", "", "400"},
+		{"GET", "/api/v1/fans/x/history", "/api/v1/fans/{id}/history", "", "404"},
+		{"GET", "/api/v1/fans/alder-ef2/history.csv?step=1h", "/api/v1/fans/{id}/history.csv", "", "400"},
+		{"GET", "/api/v1/fans/x/history.csv", "/api/v1/fans/{id}/history.csv", "", "404"},
 		{"GET", "/api/v1/gateways/birch-roof", "/api/v1/gateways/{id}", "", "200"},
 		{"GET", "/api/v1/gateways/x", "/api/v1/gateways/{id}", "", "404"},
 		{"GET", "/api/v1/alarms?state=all", "/api/v1/alarms", "", "200"},

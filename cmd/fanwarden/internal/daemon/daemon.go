@@ -39,6 +39,9 @@ type Options struct {
 	// its light; the daemon is not ready before it returns. Its error ends the
 	// start.
 	Past func(feed func(*reading.Reading)) error
+	// History is the folder in which readings are kept where the fleet file gives
+	// none; "" keeps none then.
+	History string
 }
 
 // Daemon watches one fleet.
@@ -65,6 +68,7 @@ func Start(o Options) (*Daemon, error) {
 	d.undo = append(d.undo, d.desk.close)
 	d.judge = newJudge(o.Fleet, o.Version, o.Log, d.desk, time.Now())
 	d.desk.changed = d.judge.setOut
+	d.startHistory(o.History)
 	d.startPublishing()
 	if err := d.startWeb(); err != nil {
 		d.Stop()
@@ -113,6 +117,7 @@ func (d *Daemon) Reload() {
 	if fleet.Web.Listen != d.fleet.Web.Listen {
 		d.log.Warn("a new [web] listen address takes effect at the next start", zap.String("listen", fleet.Web.Listen))
 	}
+	d.warnKeep(fleet)
 	d.poller.Reload(fleet, func() { d.judge.setFleet(fleet, time.Now()) })
 	d.desk.setFleet(fleet)
 	d.fleet = fleet
@@ -190,8 +195,11 @@ func (d *Daemon) startWeb() error {
 	board := d.judge.board
 	access := func() config.Web { return board.Snapshot().Fleet.Web }
 	gatherer := metrics.New(board.Snapshot, time.Now)
-	server := web.NewServer(listener.Addr().String(), web.Handler(web.Options{Snapshot: board.Snapshot, Now: time.Now,
-		Metrics: metrics.Handler(gatherer, logger), Desk: d.desk, Log: d.log, Access: access}))
+	options := web.Options{Snapshot: board.Snapshot, Now: time.Now, Metrics: metrics.Handler(gatherer, logger), Desk: d.desk, Log: d.log, Access: access}
+	if d.judge.keep.store != nil {
+		options.History = d.judge.keep.store
+	}
+	server := web.NewServer(listener.Addr().String(), web.Handler(options))
 	server.ErrorLog = logger
 	if server.TLSConfig, err = web.TLS(access); err != nil {
 		return errors.Join(fmt.Errorf("[web] tls_cert: %w", err), listener.Close())

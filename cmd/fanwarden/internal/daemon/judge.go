@@ -26,6 +26,7 @@ type judge struct {
 	fleet   *config.Fleet
 	engine  *rules.Engine
 	board   *export.Board
+	keep    keeper
 	changes uint64                 // of conditions, that were told
 	found   []condition.Transition // of the cycle
 	orphans map[alarm.ID]time.Time // alarms that the rules do not know of, since when
@@ -42,7 +43,9 @@ func (j *judge) take(c *poller.Cycle) {
 	before := j.changes
 	j.found = j.found[:0]
 	for i := range c.Readings {
-		j.found = append(j.found, j.engine.Observe(&c.Readings[i])...)
+		r := &c.Readings[i]
+		j.found = append(j.found, j.engine.Observe(r)...)
+		j.keep.take(r, j.engine.Mode(r.Fan))
 	}
 	j.tell(j.found)
 	repeats := j.engine.Repeats(c.Gateway)
@@ -79,6 +82,7 @@ func (j *judge) recall(past func(feed func(*reading.Reading)) error) error {
 		defer j.mu.Unlock()
 		j.desk.recall(j.engine.Observe(r))
 		j.board.SetReading(r)
+		j.keep.recall(r, j.engine.Mode(r.Fan))
 	})
 	j.mu.Lock()
 	defer j.mu.Unlock()
@@ -93,6 +97,7 @@ func (j *judge) setFleet(fleet *config.Fleet, now time.Time) {
 	defer j.mu.Unlock()
 	j.tell(j.engine.Reload(fleet, now))
 	j.fleet = fleet
+	j.keep.meet(fleet)
 	j.board.SetFleet(fleet, now)
 	j.showStates()
 	j.board.Publish(now)
@@ -125,12 +130,13 @@ func (j *judge) publish(now time.Time) {
 	j.board.Publish(now)
 }
 
-// showAlarms lays how the alarms do on the board.
+// showAlarms lays how the alarms and what is kept do on the board.
 func (j *judge) showAlarms() {
 	figures, store := j.desk.figures()
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	j.board.SetAlarms(figures, store)
+	j.board.SetHistory(j.keep.figures())
 }
 
 // setOut takes a fan out of service, or puts it back.
