@@ -45,6 +45,7 @@ func (o *Options) defaults() {
 	whole(&o.Retries, 3)
 	whole(&o.InFlight, 16)
 	whole(&o.PerDevice, 1)
+	o.PerDevice = min(o.PerDevice, 128) // half of the invoke ids
 }
 
 // Station is where a device stands: the address that its datagrams come from,

@@ -25,10 +25,11 @@ type assembly struct {
 	count  int
 	acked  uint8 // where the window began
 	window uint8
+	told   bool // of the gap after last
 }
 
-// assemble takes the segments that follow the first one. A gap is answered with
-// a negative acknowledgement; when nothing comes for four segment time-outs the
+// assemble takes the segments that follow the first one. A gap is told once, and
+// both kinds of acknowledgement say which segment came last in order; when nothing comes for four segment time-outs the
 // answer is given up.
 func (c *Client) assemble(ctx context.Context, e exchange, answers chan APDU, a APDU) ([]byte, error) {
 	if a.Sequence != 0 {
@@ -60,12 +61,12 @@ func (c *Client) assemble(ctx context.Context, e exchange, answers chan APDU, a 
 				s.acked = s.last
 				c.acknowledge(e, s, false)
 			}
-		default:
-			// One that we have is acknowledged again, for our acknowledgement may be
-			// lost; a gap is told. Both say which one came last in order.
-			gap := next.Sequence-s.last < mostSegments
+		case next.Sequence == s.last: // our acknowledgement may be lost
 			s.acked = s.last
-			c.acknowledge(e, s, gap)
+			c.acknowledge(e, s, false)
+		case next.Sequence-s.last < mostSegments && !s.told: // a gap
+			s.acked, s.told = s.last, true
+			c.acknowledge(e, s, true)
 		}
 	}
 	return s.data, nil
@@ -76,6 +77,7 @@ func (s *assembly) add(a APDU) {
 		s.data = append([]byte(nil), s.data...)
 	}
 	s.data, s.last, s.count = append(s.data, a.Data...), a.Sequence, s.count+1
+	s.told = false
 }
 
 func (c *Client) acknowledge(e exchange, s assembly, gap bool) {
