@@ -5,6 +5,7 @@ import (
 	"net"
 	"net/netip"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -61,6 +62,7 @@ type Client struct {
 	conn    net.PacketConn
 	options Options
 	flight  chan struct{}
+	silent  chan struct{} // what part of that is for those that did not answer last time
 	ctx     context.Context
 	stop    context.CancelFunc
 	running sync.WaitGroup
@@ -85,12 +87,14 @@ type exchange struct {
 type line struct {
 	places chan struct{}
 	next   uint8
+	silent atomic.Bool // its last request timed out
 }
 
 // New talks over a socket, which Close closes.
 func New(conn net.PacketConn, options Options) *Client {
 	options.defaults()
 	c := &Client{conn: conn, options: options, flight: make(chan struct{}, options.InFlight),
+		silent:  make(chan struct{}, max(1, options.InFlight/4)),
 		waiting: make(map[exchange]chan APDU), lines: make(map[Station]*line), devices: make(map[uint32]*Device),
 		listens: make(map[chan Device]struct{}), results: make(chan uint16, 1), watches: make(map[uint32]*watch)}
 	c.ctx, c.stop = context.WithCancel(context.Background())

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"net"
 	"net/netip"
 	"sync"
 	"testing"
@@ -250,6 +251,7 @@ func TestAForeignDeviceRegistersAndRenews(t *testing.T) {
 			t.Fatal(err)
 		}
 		time.Sleep(65 * time.Second)
+		synctest.Wait()
 		if len(came) != 3 || came[2] != time.Minute {
 			t.Errorf("registered at %v", came)
 		}
@@ -267,9 +269,67 @@ func TestCloseEndsWhatWaits(t *testing.T) {
 		}()
 		time.Sleep(time.Second)
 		c.Close()
-		delete(w.ends, netip.MustParseAddrPort("10.0.0.7:47808"))
 		if err := <-ended; err != ErrClosed {
 			t.Error(err)
 		}
 	})
+}
+
+func TestAnAnswerThatDoesNotFitIsNotBelieved(t *testing.T) {
+	bench(t, Options{}, func(t *testing.T, w *wires, c *Client) {
+		d := fans(1, 5, IAm{MaxAPDU: 1476, Segmentation: NoSegmentation})
+		d.shuffles = true
+		w.node("10.0.0.2:47808", d)
+		got, err := c.ReadAll(t.Context(), 1, inputs(5))
+		checkValues(t, got, err, 5)
+		if d.asked[readProperty] != 5 {
+			t.Errorf("asked %v", d.asked)
+		}
+	})
+}
+
+func TestManySilentDevicesLeaveRoom(t *testing.T) {
+	bench(t, Options{InFlight: 8}, func(t *testing.T, w *wires, c *Client) {
+		w.node("10.0.0.2:47808", fans(1, 3, IAm{MaxAPDU: 480, Segmentation: NoSegmentation}))
+		if _, err := c.Read(t.Context(), 1, analogInput(0, PresentValue)); err != nil {
+			t.Fatal(err)
+		}
+		var all sync.WaitGroup
+		for n := range uint32(20) {
+			c.Add(IAm{Instance: 100 + n, MaxAPDU: 480}, Station{Via: netip.AddrPortFrom(netip.AddrFrom4([4]byte{10, 0, 9, byte(n)}), 47808)})
+		}
+		for round := range 2 {
+			for n := range uint32(20) {
+				all.Go(func() { c.Read(t.Context(), 100+n, analogInput(0, PresentValue)) })
+			}
+			if round == 1 {
+				synctest.Wait()
+				start := time.Now()
+				got, err := c.ReadAll(t.Context(), 1, inputs(3))
+				checkValues(t, got, err, 3)
+				if took := time.Since(start); took > 0 {
+					t.Errorf("a device that answers waited %s for those that do not", took)
+				}
+			}
+			all.Wait()
+		}
+	})
+}
+
+func TestOverARealSocket(t *testing.T) {
+	ends := [2]net.PacketConn{}
+	for i := range ends {
+		conn, err := net.ListenPacket("udp4", "127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		ends[i] = conn
+	}
+	defer ends[1].Close()
+	d := fans(1, 100, IAm{MaxAPDU: 480, Segmentation: SegmentedBoth})
+	serve(ends[1], d)
+	c := New(ends[0], Options{Broadcast: address(ends[1].LocalAddr())})
+	defer c.Close()
+	got, err := c.ReadAll(t.Context(), 1, inputs(100))
+	checkValues(t, got, err, 100)
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"net"
 	"net/netip"
+	"slices"
 	"sync"
 	"time"
 )
@@ -29,6 +30,7 @@ type plug struct {
 	own            netip.AddrPort
 	in             chan packet
 	closed         chan struct{}
+	once           sync.Once
 }
 
 func newWires() *wires {
@@ -68,7 +70,10 @@ func (p *plug) WriteTo(b []byte, to net.Addr) (int, error) {
 	return len(b), nil
 }
 
-func (p *plug) Close() error { close(p.closed); return nil }
+func (p *plug) Close() error {
+	p.once.Do(func() { close(p.closed) })
+	return nil
+}
 
 // controller is a device of the simulated field.
 type controller struct {
@@ -79,6 +84,7 @@ type controller struct {
 	asked    map[uint8]int // requests by service
 	commands []Write
 	watched  []SubscribeCOV
+	shuffles bool // answers a multiple read in an order of its own
 	segments map[uint8]*sending
 }
 
@@ -91,13 +97,18 @@ type sending struct {
 
 // node is an address with the devices behind it: one of its own, or a router's.
 type node struct {
-	plug    *plug
+	plug    net.PacketConn
 	mu      sync.Mutex
 	devices []*controller
 }
 
 func (w *wires) node(at string, devices ...*controller) *node {
-	n := &node{plug: w.plug(at), devices: devices}
+	return serve(w.plug(at), devices...)
+}
+
+// serve puts devices behind a socket.
+func serve(at net.PacketConn, devices ...*controller) *node {
+	n := &node{plug: at, devices: devices}
 	for _, d := range devices {
 		d.asked, d.segments = make(map[uint8]int), make(map[uint8]*sending)
 	}
@@ -174,6 +185,9 @@ func (d *controller) answer(a APDU) APDU {
 			} else {
 				all = append(all, Result{Reference: p, Err: &RemoteError{1, 31}})
 			}
+		}
+		if d.shuffles {
+			slices.Reverse(all)
 		}
 		ack.Data = AppendReadPropertyMultipleAck(nil, all)
 		return ack

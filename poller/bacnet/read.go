@@ -46,11 +46,13 @@ func (c *Client) ReadAll(ctx context.Context, device uint32, all []Reference) ([
 				results = append(results, got...)
 				continue
 			}
-			if !refused(err) {
+			switch {
+			case refused(err):
+				c.readsSingly(device)
+			case !errors.Is(err, ErrMalformed): // an answer that does not fit counts this time only
 				return nil, err
 			}
 			d.noMultiple = true
-			c.readsSingly(device)
 		}
 		got, err := c.readSingly(ctx, d, rest[0])
 		if err != nil {

@@ -21,6 +21,12 @@ func (c *Client) request(ctx context.Context, to Station, service uint8, data []
 		return nil, err
 	}
 	defer func() { <-l.places }()
+	if l.silent.Load() { // many that are silent leave room for those that are not
+		if err := c.enter(ctx, c.silent); err != nil {
+			return nil, err
+		}
+		defer func() { <-c.silent }()
+	}
 	if err := c.enter(ctx, c.flight); err != nil {
 		return nil, err
 	}
@@ -40,8 +46,10 @@ func (c *Client) request(ctx context.Context, to Station, service uint8, data []
 		if err != nil {
 			return nil, err
 		}
+		l.silent.Store(false)
 		return c.finish(ctx, e, answers, answer, service)
 	}
+	l.silent.Store(true)
 	return nil, ErrTimeout
 }
 
