@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/netip"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -332,4 +333,44 @@ func TestOverARealSocket(t *testing.T) {
 	defer c.Close()
 	got, err := c.ReadAll(t.Context(), 1, inputs(100))
 	checkValues(t, got, err, 100)
+}
+
+// A segment that is lost is asked for at once; an acknowledgement that is lost
+// is given again when the device repeats what it covers (clause 5.4.4).
+func TestOneSegmentOrOneAcknowledgementIsLost(t *testing.T) {
+	client, device := netip.MustParseAddrPort("10.0.0.1:47808"), netip.MustParseAddrPort("10.0.0.2:47808")
+	for _, c := range []struct {
+		what   string
+		to     netip.AddrPort
+		number int // of the datagrams to it
+		within time.Duration
+	}{
+		{"the third segment", client, 4, 0},                        // after I-Am and the first two
+		{"the second acknowledgement", device, 4, 4 * time.Second}, // the simulated device looks every 2 s, and repeats what stood still since it last looked
+	} {
+		bench(t, Options{}, func(t *testing.T, w *wires, cl *Client) {
+			d := fans(1, 1, IAm{MaxAPDU: 50, Segmentation: SegmentedBoth})
+			name, long := Reference{Object: ObjectID{AnalogInput, 0}, Property: ObjectName}, strings.Repeat("fan ", 100)
+			d.values[name] = TextValue(long)
+			w.node("10.0.0.2:47808", d)
+			seen := 0
+			w.lost = func(to netip.AddrPort) bool {
+				if to == c.to {
+					seen++
+				}
+				return to == c.to && seen == c.number
+			}
+			start := time.Now()
+			got, err := cl.Read(t.Context(), 1, name)
+			if err != nil || len(got) != 1 || d.asked[readProperty] != 1 {
+				t.Fatalf("%s: %v, asked %v", c.what, err, d.asked)
+			}
+			if text, ok := got[0].Text(); !ok || text != long {
+				t.Errorf("%s: read %q", c.what, text)
+			}
+			if took := time.Since(start); took != c.within {
+				t.Errorf("%s: took %s, want %s", c.what, took, c.within)
+			}
+		})
+	}
 }

@@ -15,7 +15,7 @@ const mostSegments = 64
 const (
 	bufferOverflow     = 1
 	invalidAPDUInState = 2
-	noReasonToGoOn     = 0
+	abortOther         = 0
 )
 
 // assembly is an answer that comes in segments (clause 5.4.4, SEGMENTED_CONF).
@@ -42,7 +42,7 @@ func (c *Client) assemble(ctx context.Context, e exchange, answers chan APDU, a 
 		next, err := c.await(ctx, answers, 4*c.options.SegmentTimeout)
 		if err != nil {
 			if !errors.Is(err, ErrTimeout) {
-				c.send(APDU{Type: AbortPDU, InvokeID: e.invoke, Service: noReasonToGoOn}, e.station, false)
+				c.send(APDU{Type: AbortPDU, InvokeID: e.invoke, Service: abortOther}, e.station, false)
 			}
 			return nil, err
 		}
