@@ -346,7 +346,7 @@ func TestOneSegmentOrOneAcknowledgementIsLost(t *testing.T) {
 		within time.Duration
 	}{
 		{"the third segment", client, 4, 0},                        // after I-Am and the first two
-		{"the second acknowledgement", device, 4, 4 * time.Second}, // the simulated device looks every 2 s, and repeats what stood still since it last looked
+		{"the second acknowledgement", device, 4, 4 * time.Second}, // the simulated device looks every 2 s whether its window still stands
 	} {
 		bench(t, Options{}, func(t *testing.T, w *wires, cl *Client) {
 			d := fans(1, 1, IAm{MaxAPDU: 50, Segmentation: SegmentedBoth})
@@ -368,8 +368,8 @@ func TestOneSegmentOrOneAcknowledgementIsLost(t *testing.T) {
 			if text, ok := got[0].Text(); !ok || text != long {
 				t.Errorf("%s: read %q", c.what, text)
 			}
-			if took := time.Since(start); took != c.within {
-				t.Errorf("%s: took %s, want %s", c.what, took, c.within)
+			if took := time.Since(start); took > c.within {
+				t.Errorf("%s: took %s, want at most %s", c.what, took, c.within)
 			}
 		})
 	}
