@@ -1,0 +1,153 @@
+package bacnet
+
+import (
+	"context"
+	"errors"
+	"time"
+)
+
+// Device is a device that has said who it is.
+type Device struct {
+	IAm
+	Station Station
+
+	noMultiple bool // it has answered a whole multiple read with a refusal
+}
+
+// met notes a device and tells those who wait for it. What is known of its
+// refusals stays known.
+func (c *Client) met(i IAm, from Station) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	d := Device{IAm: i, Station: from}
+	if known := c.devices[i.Instance]; known != nil && known.Station == from {
+		d.noMultiple = known.noMultiple
+	}
+	c.devices[i.Instance] = &d
+	for listener := range c.listens {
+		select {
+		case listener <- d:
+		default:
+		}
+	}
+}
+
+// Add makes a device known that need not be looked for.
+func (c *Client) Add(i IAm, at Station) { c.met(i, at) }
+
+// hear opens an ear for I-Am.
+func (c *Client) hear() (heard chan Device, stop func()) {
+	heard = make(chan Device, 1024)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.listens[heard] = struct{}{}
+	return heard, func() {
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		delete(c.listens, heard)
+	}
+}
+
+// whoIs broadcasts to every network.
+func (c *Client) whoIs(w WhoIs) error {
+	n := NPDU{Destination: EveryNetwork, HopCount: hops,
+		Data: APDU{Type: UnconfirmedRequest, Service: whoIs, Data: w.Append(nil)}.Append(nil)}
+	if c.options.BBMD.IsValid() {
+		return c.write(BVLC{Function: DistributeBroadcast, Data: n.Append(nil)}, c.options.BBMD)
+	}
+	return c.write(BVLC{Function: OriginalBroadcastNPDU, Data: n.Append(nil)}, c.options.Broadcast)
+}
+
+// Discover asks who is there and gathers what answers within the time, each
+// device once, in the order of their answers.
+func (c *Client) Discover(ctx context.Context, w WhoIs, within time.Duration) (found []Device, err error) {
+	heard, stop := c.hear()
+	defer stop()
+	if err := c.whoIs(w); err != nil {
+		return nil, err
+	}
+	timer := time.NewTimer(within)
+	defer timer.Stop()
+	seen := make(map[uint32]bool)
+	for {
+		select {
+		case d := <-heard:
+			if !seen[d.Instance] && (!w.Limited || d.Instance >= w.Low && d.Instance <= w.High) {
+				seen[d.Instance] = true
+				found = append(found, d)
+			}
+		case <-timer.C:
+			return found, nil
+		case <-ctx.Done():
+			return found, ctx.Err()
+		case <-c.ctx.Done():
+			return found, ErrClosed
+		}
+	}
+}
+
+// device returns what is known of a device, or looks for it with as many tries
+// as a request has.
+func (c *Client) device(ctx context.Context, instance uint32) (Device, error) {
+	if d, known := c.known(instance); known {
+		return d, nil
+	}
+	heard, stop := c.hear()
+	defer stop()
+	for try := 0; try <= max(0, c.options.Retries); try++ {
+		if err := c.whoIs(WhoIs{true, instance, instance}); err != nil {
+			return Device{}, err
+		}
+		d, err := c.hearOf(ctx, heard, instance)
+		if !errors.Is(err, ErrTimeout) {
+			return d, err
+		}
+	}
+	return Device{}, ErrTimeout
+}
+
+// hearOf waits for one device's I-Am.
+func (c *Client) hearOf(ctx context.Context, heard chan Device, instance uint32) (Device, error) {
+	timer := time.NewTimer(c.options.APDUTimeout)
+	defer timer.Stop()
+	for {
+		select {
+		case d := <-heard:
+			if d.Instance == instance {
+				return d, nil
+			}
+		case <-timer.C:
+			return Device{}, ErrTimeout
+		case <-ctx.Done():
+			return Device{}, ctx.Err()
+		case <-c.ctx.Done():
+			return Device{}, ErrClosed
+		}
+	}
+}
+
+func (c *Client) known(instance uint32) (Device, bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if d := c.devices[instance]; d != nil {
+		return *d, true
+	}
+	return Device{}, false
+}
+
+// Forget drops what is known of a device: the next request looks for it, which
+// finds one that has moved.
+func (c *Client) Forget(instance uint32) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	delete(c.devices, instance)
+}
+
+// readsSingly notes that a device refuses multiple reads.
+func (c *Client) readsSingly(instance uint32) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if d := c.devices[instance]; d != nil {
+		d.noMultiple = true
+	}
+}
