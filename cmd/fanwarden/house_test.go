@@ -23,6 +23,7 @@ var rooms = map[string][]string{
 	"config":           {"poller/decode", "poller/reading", "poller/units", "rules/condition"},
 	"poller":           {"config", "poller/decode", "poller/reading", "poller/units"},
 	"poller/modbus":    {"poller/decode", "poller/reading"},
+	"poller/bacnet":    {"poller/reading"},
 	"poller/recording": {"poller/reading"},
 	"poller/field":     {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
 	"rules":            {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
