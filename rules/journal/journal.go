@@ -51,6 +51,9 @@ type Kept struct {
 	Out       map[reading.FanID]alarm.Act // fans out of service
 	Messages  []Message                   // in the order in which they were made
 	Baselines map[reading.FanID]condition.Baseline
+	// Unreadable are values that make no sense. They stay in the file, and the
+	// others do without them.
+	Unreadable []error
 }
 
 // Store is the open file. It may be used by several goroutines at once.
@@ -126,23 +129,24 @@ func (s *Store) read() (*Kept, error) {
 			}
 		}
 		return errors.Join(
-			each(tx, alarms, func(_ []byte, a alarm.Alarm) { kept.Alarms = append(kept.Alarms, a) }),
-			each(tx, out, func(fan []byte, a alarm.Act) { kept.Out[reading.FanID(fan)] = a }),
-			each(tx, outbox, func(_ []byte, m Message) { kept.Messages = append(kept.Messages, m) }),
-			each(tx, baselines, func(fan []byte, b condition.Baseline) { kept.Baselines[reading.FanID(fan)] = b }))
+			each(tx, alarms, kept, func(_ []byte, a alarm.Alarm) { kept.Alarms = append(kept.Alarms, a) }),
+			each(tx, out, kept, func(fan []byte, a alarm.Act) { kept.Out[reading.FanID(fan)] = a }),
+			each(tx, outbox, kept, func(_ []byte, m Message) { kept.Messages = append(kept.Messages, m) }),
+			each(tx, baselines, kept, func(fan []byte, b condition.Baseline) { kept.Baselines[reading.FanID(fan)] = b }))
 	})
 	slices.SortStableFunc(kept.Messages, func(a, b Message) int { return a.Made.Compare(b.Made) })
 	return kept, err
 }
 
-// each reads every value of a bucket.
-func each[T any](tx *bolt.Tx, bucket []byte, take func(key []byte, value T)) error {
+// each reads every value of a bucket that can be read.
+func each[T any](tx *bolt.Tx, bucket []byte, kept *Kept, take func(key []byte, value T)) error {
 	return tx.Bucket(bucket).ForEach(func(key, data []byte) error {
 		var value T
 		if err := json.Unmarshal(data, &value); err != nil {
-			return fmt.Errorf("%s of %s: %w", key, bucket, err)
+			kept.Unreadable = append(kept.Unreadable, fmt.Errorf("%q of %s: %w", key, bucket, err))
+		} else {
+			take(key, value)
 		}
-		take(key, value)
 		return nil
 	})
 }
@@ -233,8 +237,8 @@ func (s *Store) Entries(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, err
 		c := tx.Bucket(entries).Cursor()
 		for key, data := c.Last(); key != nil && len(found) < n; key, data = c.Prev() {
 			var e alarm.Entry
-			if err := json.Unmarshal(data, &e); err != nil {
-				return err
+			if json.Unmarshal(data, &e) != nil {
+				continue // the others do without it
 			}
 			if want == nil || want(&e) {
 				found = append(found, e)
@@ -252,8 +256,8 @@ func (s *Store) Since(from time.Time) ([]alarm.Entry, error) {
 		c := tx.Bucket(entries).Cursor()
 		for key, data := c.Last(); key != nil; key, data = c.Prev() {
 			var e alarm.Entry
-			if err := json.Unmarshal(data, &e); err != nil {
-				return err
+			if json.Unmarshal(data, &e) != nil {
+				continue // the others do without it
 			}
 			if e.Time.Before(from) {
 				break
@@ -281,8 +285,8 @@ func (s *Store) Forget(gone []alarm.ID, before time.Time) (more bool, err error)
 		n := 0
 		for key, data := c.First(); key != nil; key, data = c.Next() {
 			var e alarm.Entry
-			if err := json.Unmarshal(data, &e); err != nil {
-				return err
+			if json.Unmarshal(data, &e) != nil {
+				continue // the others do without it
 			}
 			if !e.Time.Before(before) {
 				return nil

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -11,6 +12,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	bolt "go.etcd.io/bbolt"
 
 	"fanwarden/poller/reading"
 	"fanwarden/rules/alarm"
@@ -246,5 +249,33 @@ func TestADamagedStoreIsAnError(t *testing.T) {
 	}
 	if failed == 0 {
 		t.Error("no damage was seen")
+	}
+}
+
+// One value that makes no sense takes no other with it.
+func TestAValueThatCannotBeRead(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "journal.db")
+	s, _ := open(t, path)
+	if err := s.Write(&Change{Entries: []alarm.Entry{one(1), one(2), one(3)}, Messages: []Message{{ID: "m1"}, {ID: "m2"}}}); err != nil {
+		t.Fatal(err)
+	}
+	err := s.update(func(tx *bolt.Tx) error {
+		return errors.Join(tx.Bucket(alarms).Put([]byte("pinned_at_max-ef2"), []byte("{\xff")), tx.Bucket(outbox).Put([]byte("m1"), nil),
+			tx.Bucket(entries).Put([]byte{0, 0, 0, 0, 0, 0, 0, 2}, []byte("?")))
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Close()
+	s, kept := open(t, path)
+	if len(kept.Alarms) != 2 || len(kept.Messages) != 1 || len(kept.Unreadable) != 2 {
+		t.Errorf("%d alarms, %d messages, unreadable %v", len(kept.Alarms), len(kept.Messages), kept.Unreadable)
+	}
+	all, err := s.Entries(9, nil)
+	since, err2 := s.Since(midnight)
+	_, err3 := s.Forget(nil, midnight.Add(time.Hour))
+	left, err4 := s.Entries(9, nil)
+	if err := errors.Join(err, err2, err3, err4); err != nil || len(all) != 2 || len(since) != 2 || len(left) != 0 {
+		t.Errorf("%v: %d entries, %d since, %d left", err, len(all), len(since), len(left))
 	}
 }

@@ -53,6 +53,7 @@ const (
 	mostOwed    = 50000 // entries that wait for the disk: beyond it the oldest are dropped
 	mostWaiting = 20000 // messages that wait for their receivers: likewise
 	mostRecent  = 1000
+	mostTold    = 10 // things that cannot be read
 	// keepAlarms and keepJournal bound what is kept of what is over.
 	keepAlarms  = 90 * 24 * time.Hour
 	keepJournal = 366 * 24 * time.Hour
@@ -87,6 +88,9 @@ func (d *desk) open(now time.Time) {
 	}
 	if d.wrote(err); err != nil {
 		return
+	}
+	for _, err := range kept.Unreadable[:min(len(kept.Unreadable), mostTold)] {
+		d.log.Error("something that was kept cannot be read, and is left as it is", zap.Int("of", len(kept.Unreadable)), zap.Error(err))
 	}
 	d.book.Keep(kept.Alarms, kept.Out)
 	if week, err := d.store.Since(alarm.FiguresSince(now)); err == nil {
