@@ -60,9 +60,10 @@ type fan struct {
 	// What follows from the fleet file.
 	controlled    reading.Point
 	dimension     units.Dimension
-	sense         float64 // value * sense rises with demand
-	counts        float64 // two counts of the controlled value's point
-	setpointPoint bool    // the controller has one to read
+	sense         float64          // value * sense rises with demand
+	counts        float64          // two counts of the controlled value's point
+	tolerance     config.Tolerance `plain:"-"`
+	setpointPoint bool             // the controller has one to read
 	enablePoint   bool
 	overridePoint bool
 	gap           time.Duration
@@ -106,7 +107,8 @@ func (f *fan) configure(cfg *config.Fan, fleet *config.Fleet, g *gateway) {
 	if cfg.ControlsAirflow || cfg.Probe == config.Discharge {
 		f.sense = -1
 	}
-	f.counts = 2 * resolution(cfg)
+	f.tolerance = cfg.Tolerance()
+	f.counts = f.tolerance.Counts
 	f.ends = endsOf(cfg)
 	_, f.setpointPoint = cfg.Placed(reading.Setpoint)
 	_, f.enablePoint = cfg.Placed(reading.Enable)

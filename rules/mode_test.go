@@ -78,27 +78,6 @@ func TestAContactThatIsMappedAndCannotBeReadIsNotGuessed(t *testing.T) {
 	tr.want("1h22m0s raised pinned_at_max ef1")
 }
 
-func TestTolerance(t *testing.T) {
-	for name, c := range map[string]struct {
-		flow            bool
-		setpoint, count float64
-		want            float64
-	}{
-		"15 % of the setpoint": {false, -60, 0.25, 9},
-		"5 Pa":                 {false, -30, 0.25, 5},
-		"two counts":           {false, -30, 5, 10},
-		"of a flow":            {true, 0.5, 0.001, 0.075},
-	} {
-		fleet := testFleet(1)
-		f := fleet.Fans[0]
-		f.ControlsAirflow, f.Setpoint = c.flow, c.setpoint
-		f.Points = placed(c.count, f.Controlled(), reading.Speed)
-		if got := New(fleet).fans["ef1"].tolerance(c.setpoint); got != c.want {
-			t.Errorf("%s: tolerance %v, want %v", name, got, c.want)
-		}
-	}
-}
-
 func TestFlowOfAVelocityProbeIsJudged(t *testing.T) {
 	fleet := testFleet(1)
 	f := fleet.Fans[0]

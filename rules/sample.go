@@ -4,8 +4,6 @@ import (
 	"math"
 	"time"
 
-	"fanwarden/config"
-	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
 	"fanwarden/rules/condition"
 )
@@ -132,7 +130,7 @@ func (f *fan) takeSetpoint(s *sample) {
 	if !ok {
 		value = f.cfg.Setpoint
 	}
-	s.setpoint, s.target, s.tolerance = value, f.sense*value, f.tolerance(value)
+	s.setpoint, s.target, s.tolerance = value, f.sense*value, f.tolerance.At(value)
 	p := &f.setpoint
 	if p.known && math.Abs(value-p.value) > s.tolerance {
 		p.moving, p.changed = true, s.now
@@ -143,37 +141,6 @@ func (f *fan) takeSetpoint(s *sample) {
 	}
 	p.known, p.value = true, value
 	s.hasSetpoint = !p.moving
-}
-
-// tolerance is how far from its setpoint a controlled value may be: the
-// largest of 15 % of the setpoint, 5 Pa (for a flow 5 % of it, which is less)
-// and two counts of its point.
-func (f *fan) tolerance(setpoint float64) float64 {
-	t := max(0.15*math.Abs(setpoint), f.counts)
-	if f.cfg.ControlsAirflow {
-		return t
-	}
-	return max(t, 5)
-}
-
-// resolution is one count of a fan's controlled value in its base unit, 0
-// where it has none (a floating-point register) or its point is not known.
-// The counts of a velocity pressure are taken where the flow is the setpoint,
-// from Q = k sqrt(VP): dQ = k^2 dVP / 2Q.
-func resolution(cfg *config.Fan) float64 {
-	if count := step(cfg, cfg.Controlled()); count > 0 || !cfg.ControlsAirflow || cfg.Setpoint == 0 {
-		return count
-	}
-	k := cfg.ProbeFactor * cfg.ProbeArea * math.Sqrt(2/cfg.AirDensity)
-	return k * k * step(cfg, reading.VelocityPressure) / (2 * math.Abs(cfg.Setpoint))
-}
-
-func step(cfg *config.Fan, p reading.Point) float64 {
-	placed, ok := cfg.Placed(p)
-	if !ok || placed.Encoding.Type == decode.Float32 {
-		return 0
-	}
-	return math.Abs(placed.Encoding.Scale * placed.Encoding.Unit.Factor)
 }
 
 // filter is a first-order low-pass over readings at uneven distances

@@ -118,7 +118,7 @@ func (f *fan) rounding(p reading.Point, value float64) float64 {
 	if !ok || placed.Encoding.Type == decode.Float32 {
 		return 1e-3*math.Abs(value) + share
 	}
-	return step(f.cfg, p)*(1+share) + share*math.Abs(value)
+	return f.cfg.Count(p)*(1+share) + share*math.Abs(value)
 }
 
 // goesBy reports whether a condition goes by a setting that has been changed.

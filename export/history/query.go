@@ -17,6 +17,7 @@ import (
 	"fanwarden/export"
 	"fanwarden/poller/reading"
 	"fanwarden/poller/recording"
+	"fanwarden/rules/condition"
 )
 
 // MaxBuckets bounds the steps of one trend.
@@ -72,8 +73,10 @@ func add(b *export.Bucket, w word, counts float64) {
 }
 
 // Readings calls yield with each reading that is kept of a fan, from before to,
-// in order of time. The reading is used again: it may not be kept.
-func (s *Store) Readings(ctx context.Context, fan reading.FanID, controlled reading.Point, from, to time.Time, yield func(*reading.Reading) error) error {
+// in order of time, and with the mode that the rules saw it in. The reading is
+// used again: it may not be kept.
+func (s *Store) Readings(ctx context.Context, fan reading.FanID, controlled reading.Point, from, to time.Time,
+	yield func(*reading.Reading, condition.Mode) error) error {
 	var r reading.Reading
 	return s.disk.query(ctx, fan, controlled, from.UnixMilli(), to.UnixMilli()-1, func(at int64, w word, other *[len(others)]cursor) error {
 		r.Clear()
@@ -84,7 +87,7 @@ func (s *Store) Readings(ctx context.Context, fan reading.FanID, controlled read
 				r.Set(p, v)
 			}
 		}
-		return yield(&r)
+		return yield(&r, w.mode())
 	})
 }
 
@@ -126,7 +129,7 @@ func (s *Store) Recording(ctx context.Context, out io.Writer, fan reading.FanID,
 		if until.After(to) {
 			until = to
 		}
-		err := s.Readings(ctx, fan, controlled, from, until, func(r *reading.Reading) error {
+		err := s.Readings(ctx, fan, controlled, from, until, func(r *reading.Reading, _ condition.Mode) error {
 			return w.Write(r, controlled == reading.Airflow)
 		})
 		if err != nil {
@@ -144,7 +147,7 @@ func (s *Store) Recording(ctx context.Context, out io.Writer, fan reading.FanID,
 // columns lists the columns of a recording of a fan.
 func (s *Store) columns(ctx context.Context, fan reading.FanID, controlled reading.Point, from, to time.Time) ([]string, error) {
 	var had [reading.Points]bool
-	err := s.Readings(ctx, fan, controlled, from, to, func(r *reading.Reading) error {
+	err := s.Readings(ctx, fan, controlled, from, to, func(r *reading.Reading, _ condition.Mode) error {
 		for p := range had {
 			had[p] = had[p] || r.Quality(reading.Point(p)) != reading.NotMapped
 		}

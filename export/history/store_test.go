@@ -347,3 +347,23 @@ func TestARecordingReadsBack(t *testing.T) {
 		t.Errorf("%d rows of %d", n, len(in))
 	}
 }
+
+// Each reading comes back with the mode that it was kept with, a failed one too.
+func TestReadingsTellTheirMode(t *testing.T) {
+	s := begun(t, Options{})
+	s.Record(fan("ef1"), at("ef1", start, -30, 0.5), condition.Controlling)
+	s.Record(fan("ef1"), &reading.Reading{Fan: "ef1", Time: start.Add(5 * time.Second), Outcome: reading.Timeout}, condition.Controlling)
+	s.Record(fan("ef1"), at("ef1", start.Add(10*time.Second), -12, 1), condition.AtMax)
+	flush(t, s)
+	var modes []condition.Mode
+	err := s.Readings(t.Context(), "ef1", reading.Pressure, start, start.Add(time.Minute), func(r *reading.Reading, mode condition.Mode) error {
+		if v, good := r.Get(reading.Speed); good != (r.Outcome == reading.OK) || good && v < 0.5 {
+			t.Errorf("speed %v %v of a reading that ended %s", v, good, r.Outcome)
+		}
+		modes = append(modes, mode)
+		return nil
+	})
+	if err != nil || !slices.Equal(modes, []condition.Mode{condition.Controlling, condition.Controlling, condition.AtMax}) {
+		t.Errorf("%v %v", modes, err)
+	}
+}
