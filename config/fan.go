@@ -35,6 +35,11 @@ const (
 	General      Duty = "general"
 )
 
+// Duties lists the duties that a fan may have.
+func Duties() []Duty {
+	return []Duty{Bath, Laundry, Kitchen, DryerShaft, Garage, Laboratory, SmokeControl, General}
+}
+
 // Reference is where the low port of a pressure probe breathes.
 type Reference uint8
 

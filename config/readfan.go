@@ -60,8 +60,11 @@ func (a *assembly) description(t *table, f *Fan) {
 	f.Name = t.text("name", string(f.ID))
 	f.Location = t.text("location", "")
 	f.Serves = t.text("serves", "")
-	f.Duty = Duty(t.choice("duty", "", string(Bath), string(Laundry), string(Kitchen), string(DryerShaft), string(Garage),
-		string(Laboratory), string(SmokeControl), string(General)))
+	var duties []string
+	for _, d := range Duties() {
+		duties = append(duties, string(d))
+	}
+	f.Duty = Duty(t.choice("duty", "", duties...))
 	f.Group = t.text("group", "")
 	f.Role = Role(t.choice("role", "", string(Lead), string(Lag), string(Standby), string(Parallel)))
 	if f.Role != NoRole && f.Group == "" {

@@ -47,12 +47,9 @@ func (s *site) serveFleet(w http.ResponseWriter, _ *http.Request) {
 		Version: snapshot.Version, Ready: snapshot.Ready,
 		Reload:    reloadAnswer{snapshot.Reload.Good, known(snapshot.Reload.GoodAt)},
 		Incidents: describeIncidents(snapshot.Incidents),
-		Buildings: make([]buildingAnswer, len(snapshot.Fleet.Buildings)),
+		Buildings: describeBuildings(snapshot.Fleet),
 		Gateways:  make([]gatewayAnswer, len(snapshot.Gateways)),
 		Fans:      make([]fanAnswer, len(snapshot.Fans))}
-	for i, b := range snapshot.Fleet.Buildings {
-		answer.Buildings[i] = buildingAnswer{string(b.ID), b.Name}
-	}
 	for i, g := range snapshot.Gateways {
 		answer.Gateways[i] = describeGateway(g, now)
 	}

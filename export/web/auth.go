@@ -104,6 +104,17 @@ func (g *gate) mayRead(r *http.Request) bool {
 	return no == nil
 }
 
+// whoSends returns the name of who sent a request, also where it needs none; ""
+// for who sends no login or a wrong one.
+func (g *gate) whoSends(r *http.Request) string {
+	if r.Header.Get("Authorization") == "" {
+		return ""
+	}
+	access := g.access()
+	who, _ := g.identify(r, &access)
+	return who
+}
+
 // identify finds out who sent a request, or why that is not to be found out.
 func (g *gate) identify(r *http.Request, access *config.Web) (who string, no *refusal) {
 	if len(access.Users) == 0 && len(access.Tokens) == 0 {

@@ -85,7 +85,7 @@ func TestWhoMayDoWhat(t *testing.T) {
 		"closed: read as kim":        {closed, "GET", "/api/v1/alarms", with("kim", kimsPassword), 200, ""},
 		"closed: lives":              {closed, "GET", "/healthz", nobody, 200, "ok"},
 		"closed: ready":              {closed, "GET", "/readyz", nobody, 200, "ready"},
-		"closed: style":              {closed, "GET", "/assets/page.css", nobody, 200, ""},
+		"closed: style":              {closed, "GET", assetPath("base.css"), nobody, 200, ""},
 		"nobody: read":               {config.Web{}, "GET", "/api/v1/alarms", nobody, 200, ""},
 		"nobody: act":                {config.Web{}, "POST", act, with("kim", kimsPassword), 403, "make a hash with `fanwarden hash`"},
 		"nobody: act, empty":         {config.Web{}, "POST", act, with("", ""), 403, "nobody may do this"},

@@ -56,13 +56,6 @@ func TestJSONGolden(t *testing.T) {
 	}
 }
 
-func TestPageGolden(t *testing.T) {
-	got := ask(showing(sample.Campus()), "GET", "/").Body.String()
-	// A change of the style sheet alone is no change of the page.
-	got = strings.ReplaceAll(got, fingerprint("assets/page.css"), "STYLE")
-	golden(t, "page.html", []byte(got))
-}
-
 // decoded is an answer as another program would read it.
 func decoded(t *testing.T, body []byte) map[string]any {
 	t.Helper()

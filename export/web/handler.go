@@ -1,9 +1,6 @@
 package web
 
 import (
-	"crypto/sha256"
-	"embed"
-	"fmt"
 	"html/template"
 	"net/http"
 	"slices"
@@ -15,9 +12,6 @@ import (
 	"fanwarden/config"
 	"fanwarden/export"
 )
-
-//go:embed assets
-var assets embed.FS
 
 // Options is what the handler shows and asks.
 type Options struct {
@@ -47,8 +41,8 @@ type site struct {
 	history  History
 	gate     *gate
 	copying  sync.Mutex // held while a copy of the store is sent
-	page     *template.Template
-	style    string // of the style sheet's content, so that browsers ask for a new one
+	shell    *template.Template
+	library  *library
 }
 
 // Handler serves the page, the interface in JSON, /healthz, /readyz and, with
@@ -58,7 +52,7 @@ type site struct {
 // every error under /api is JSON.
 func Handler(o Options) http.Handler {
 	s := &site{snapshot: o.Snapshot, now: o.Now, desk: o.Desk, history: o.History, gate: newGate(o),
-		page: template.Must(template.ParseFS(assets, "assets/page.html")), style: fingerprint("assets/page.css")}
+		shell: shellTemplate(), library: embedded()}
 	mux := http.NewServeMux()
 	for _, r := range s.routes(o.Metrics) {
 		mux.Handle(r.pattern, s.gate.guard(r.need, r.serve))
@@ -75,28 +69,26 @@ type route struct {
 
 func (s *site) routes(metrics http.Handler) []route {
 	own := []route{
-		{"GET /{$}", toRead, http.HandlerFunc(s.servePage)},
 		{"GET /metrics", toRead, metrics},
 		{"GET /healthz", nothing, http.HandlerFunc(serveHealth)},
 		{"GET /readyz", nothing, http.HandlerFunc(s.serveReady)},
+		{"GET /api/v1/site", toRead, http.HandlerFunc(s.serveSite)},
 		{"GET /api/v1/fleet", toRead, http.HandlerFunc(s.serveFleet)},
 		{"GET /api/v1/fans/{id}", toRead, http.HandlerFunc(s.serveFan)},
 		{"GET /api/v1/gateways/{id}", toRead, http.HandlerFunc(s.serveGateway)},
-		{"GET /api/v1/openapi.json", toRead, serveAsset("assets/openapi.json", "application/json")},
-		{"GET /assets/page.css", nothing, serveAsset("assets/page.css", "text/css; charset=utf-8")},
-		{"GET /assets/icon.svg", nothing, serveAsset("assets/icon.svg", "image/svg+xml")},
+		{"GET /api/v1/openapi.json", toRead, http.HandlerFunc(serveDescription)},
 	}
-	return slices.Concat(own, s.historyRoutes(), s.alarmRoutes())
+	return slices.Concat(own, s.shellRoutes(), s.historyRoutes(), s.alarmRoutes())
 }
 
-// guarded sets what every answer carries. The page needs its own style sheet
-// and icon and nothing else: no script, no frame, no form, no other host. What
-// is answered is the state of an instant, so nothing is to be kept.
+// guarded sets what every answer carries. The page needs its own scripts, style
+// sheets and answers and nothing else: nothing inline, no frame, no other host.
+// What is answered is the state of an instant, so nothing is to be kept.
 func guarded(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
-		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; img-src 'self'; "+
-			"base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+		h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; "+
+			"connect-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("X-Frame-Options", "DENY")
 		h.Set("Referrer-Policy", "no-referrer")
@@ -107,25 +99,14 @@ func guarded(next http.Handler) http.Handler {
 	})
 }
 
-// fingerprint is a short mark of an embedded file's content.
-func fingerprint(name string) string {
-	content, err := assets.ReadFile(name)
+// serveDescription serves what describes the interface. Clients may keep it for
+// an hour.
+func serveDescription(w http.ResponseWriter, _ *http.Request) {
+	content, err := assets.ReadFile("assets/openapi.json")
 	if err != nil {
 		panic(err) // the file is part of the program
 	}
-	return fmt.Sprintf("%x", sha256.Sum256(content))[:12]
-}
-
-// serveAsset serves an embedded file. Browsers may keep it for an hour.
-func serveAsset(name, contentType string) http.HandlerFunc {
-	return func(w http.ResponseWriter, r *http.Request) {
-		content, err := assets.ReadFile(name)
-		if err != nil {
-			http.NotFound(w, r)
-			return
-		}
-		w.Header().Set("Content-Type", contentType)
-		w.Header().Set("Cache-Control", "max-age=3600")
-		_, _ = w.Write(content)
-	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "max-age=3600")
+	_, _ = w.Write(content)
 }

@@ -158,7 +158,8 @@ func TestEveryPropertyIsDescribed(t *testing.T) {
 	for name, answer := range map[string]any{"Error": errorAnswer{}, "Act": actAnswer{}, "Shelf": shelfAnswer{},
 		"Condition": conditionAnswer{}, "Incident": incidentAnswer{}, "Alarm": alarmAnswer{}, "Alarms": alarmsAnswer{}, "Entry": entryAnswer{},
 		"Journal": journalAnswer{}, "Figures": figuresAnswer{}, "Service": serviceAnswer{}, "Point": pointAnswer{}, "Fan": fanAnswer{},
-		"Gateway": gatewayAnswer{}, "Fleet": fleetAnswer{}, "Trend": trendAnswer{}, "Step": stepAnswer{}, "Extent": extentAnswer{}} {
+		"Gateway": gatewayAnswer{}, "Fleet": fleetAnswer{}, "Trend": trendAnswer{}, "Step": stepAnswer{}, "Extent": extentAnswer{},
+		"Site": siteAnswer{}, "Unit": unitAnswer{}, "Kind": kindAnswer{}} {
 		all, required := keysOf(reflect.TypeOf(answer))
 		if got := slices.Sorted(maps.Keys(schemas[name].Properties)); !slices.Equal(got, all) {
 			t.Errorf("%s has %v, described are %v", name, all, got)
@@ -201,6 +202,7 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 		method, path, of, body string
 		status                 string
 	}{
+		{"GET", "/api/v1/site", "/api/v1/site", "", "200"},
 		{"GET", "/api/v1/fleet", "/api/v1/fleet", "", "200"},
 		{"GET", "/api/v1/fans/alder-ef2", "/api/v1/fans/{id}", "", "200"},
 		{"GET", "/api/v1/fans/birch-ef1", "/api/v1/fans/{id}", "", "200"},

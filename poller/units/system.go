@@ -63,6 +63,10 @@ func (s System) Unit(d Dimension) Unit {
 	return u
 }
 
+// Decimals returns to how many decimals the people of s are shown a dimension in
+// its Unit.
+func (s System) Decimals(d Dimension) int { return s.shown(d).decimals }
+
 // Format writes a value, given in its base unit, for people: "-0.120 inH2O",
 // "80 %", "22 min". Plain numbers are written as they are.
 func (s System) Format(base float64, d Dimension) string {
