@@ -2,18 +2,25 @@
 // daemon's own messages write them. The site says which, so that the two agree.
 
 let units = {};
+let siteZone = "UTC";
 let clockOf, dayOf, bothOf, dayKey;
 let ahead = 0; // ms by which the daemon's clock is ahead of this browser's
 
 // setSite takes the units and the zone of /api/v1/site.
 export function setSite(site) {
   units = site.units;
+  siteZone = site.zone;
   const zone = { timeZone: site.zone };
   const locale = "en-GB"; // the words of the page are English; 24 hours, no doubt about noon
   clockOf = new Intl.DateTimeFormat(locale, { ...zone, hour: "2-digit", minute: "2-digit" });
   dayOf = new Intl.DateTimeFormat(locale, { ...zone, weekday: "short", day: "numeric", month: "short" });
   bothOf = new Intl.DateTimeFormat(locale, { ...zone, dateStyle: "full", timeStyle: "long" });
   dayKey = new Intl.DateTimeFormat("sv-SE", zone); // 2026-01-05
+}
+
+// zone is the name of the site's time zone.
+export function zone() {
+  return siteZone;
 }
 
 // setNow tells the daemon's time, from which all ages are counted.
