@@ -21,6 +21,7 @@ var samples = map[string]string{
 	"fanwarden.rules.test.yml": "TestRules",
 	"alertmanager.yml":         "TestAlertmanager",
 	"runbooks":                 "TestEveryConditionHasARunbook",
+	"grafana":                  "TestDashboardAsksForWhatIsExported",
 }
 
 func TestEverySampleIsLoadedBySomeTest(t *testing.T) {
