@@ -132,3 +132,34 @@ func BenchmarkFleet(b *testing.B) {
 	})
 	b.ReportMetric(float64(wal)/1e6, "MB/wal")
 }
+
+// BenchmarkDay measures the trends of a building: a day of 50 fans at 5 s, in 96
+// steps, one after the other.
+func BenchmarkDay(b *testing.B) {
+	const fans, n = 50, 24 * 720
+	s := begun(b, Options{Dir: b.TempDir(), Keep: month, Queue: fans * 2000})
+	var r reading.Reading
+	plants := make([]*plant, fans)
+	for i := range n {
+		for f := range plants {
+			if i == 0 {
+				plants[f] = newPlant(uint64(f))
+			}
+			id := fmt.Sprint("ef", f)
+			plants[f].read(&r, reading.FanID(id), start.Add(time.Duration(i)*5*time.Second))
+			s.Record(fan(id), &r, condition.Controlling)
+		}
+		if i%1000 == 0 {
+			flush(b, s)
+		}
+	}
+	flush(b, s)
+	for b.Loop() {
+		for f := range fans {
+			got := trend(b, s, fmt.Sprint("ef", f), start, start.Add(24*time.Hour), 15*time.Minute)
+			if len(got.Buckets) != 96 {
+				b.Fatal(len(got.Buckets))
+			}
+		}
+	}
+}

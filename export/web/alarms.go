@@ -18,6 +18,9 @@ type Desk interface {
 	// Journal returns the last entries that want accepts, the newest first, at
 	// most n.
 	Journal(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, error)
+	// JournalOf calls yield with the entries about a fan, the newest first, as
+	// long as it wants more.
+	JournalOf(fan reading.FanID, yield func(*alarm.Entry) (more bool)) error
 	Acknowledge(id alarm.ID, who, note string) error
 	Shelve(id alarm.ID, who, reason string, until time.Time) error
 	Unshelve(id alarm.ID, who string) error
@@ -36,6 +39,7 @@ func (s *site) alarmRoutes() []route {
 		{"GET /api/v1/alarms/figures", toRead, http.HandlerFunc(s.serveFigures)},
 		{"GET /api/v1/alarms/{id}", toRead, http.HandlerFunc(s.serveAlarm)},
 		{"GET /api/v1/journal", toRead, http.HandlerFunc(s.serveJournal)},
+		{"GET /api/v1/fans/{id}/spans", toRead, http.HandlerFunc(s.serveSpans)},
 		{"GET /api/v1/backup", toKnow, http.HandlerFunc(s.serveBackup)},
 		{"POST /api/v1/alarms/{id}/acknowledge", toAct, http.HandlerFunc(s.acknowledge)},
 		{"POST /api/v1/alarms/{id}/shelve", toAct, http.HandlerFunc(s.shelve)},

@@ -42,8 +42,7 @@ func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {
 		return !e.Time.Before(from) && (to.IsZero() || e.Time.Before(to)) && q.wants(e)
 	})
 	if err != nil {
-		answerJSON(w, http.StatusServiceUnavailable,
-			errorAnswer{"the journal cannot be read: " + err.Error() + "; look at the disk of [store] dir"})
+		unreadable(w, err)
 		return
 	}
 	answer := journalAnswer{Time: utc(s.now()), Entries: make([]entryAnswer, len(entries))}
@@ -51,6 +50,11 @@ func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {
 		answer.Entries[i] = describeEntry(&entries[i])
 	}
 	answerJSON(w, http.StatusOK, answer)
+}
+
+func unreadable(w http.ResponseWriter, err error) {
+	answerJSON(w, http.StatusServiceUnavailable,
+		errorAnswer{"the journal cannot be read: " + err.Error() + "; look at the disk of [store] dir"})
 }
 
 // wants reports whether an entry is about what is asked for.

@@ -92,6 +92,15 @@ func (d *paperDesk) Journal(n int, want func(*alarm.Entry) bool) ([]alarm.Entry,
 	return found, d.broken
 }
 
+func (d *paperDesk) JournalOf(fan reading.FanID, yield func(*alarm.Entry) bool) error {
+	for _, e := range slices.Backward(d.entries) {
+		if e.Of() == fan && !yield(&e) {
+			break
+		}
+	}
+	return d.broken
+}
+
 func (d *paperDesk) Acknowledge(id alarm.ID, who, note string) error {
 	return d.note(d.book.Acknowledge(id, who, note, sample.Now()))
 }

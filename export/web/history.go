@@ -76,6 +76,7 @@ func (s *site) historyRoutes() []route {
 	return []route{
 		{"GET /api/v1/fans/{id}/history", toRead, http.HandlerFunc(s.serveTrend)},
 		{"GET /api/v1/fans/{id}/history.csv", toRead, http.HandlerFunc(s.serveRecording)},
+		{"GET /api/v1/buildings/{id}/trends", toRead, http.HandlerFunc(s.serveTrends)},
 	}
 }
 
@@ -86,7 +87,7 @@ func (s *site) serveTrend(w http.ResponseWriter, r *http.Request) {
 	}
 	t, err := s.history.Trend(r.Context(), wanted.fan, wanted.of, wanted.from, wanted.to, wanted.step)
 	if err != nil {
-		answerJSON(w, http.StatusServiceUnavailable, errorAnswer{"no history was read: " + err.Error()})
+		unreadHistory(w, err)
 		return
 	}
 	answerJSON(w, http.StatusOK, describeTrend(t))
@@ -104,8 +105,16 @@ func (s *site) serveRecording(w http.ResponseWriter, r *http.Request) {
 	case err != nil && out.began:
 		panic(http.ErrAbortHandler) // nobody may take what was sent for all
 	case err != nil:
-		answerJSON(w, http.StatusServiceUnavailable, errorAnswer{"no history was read: " + err.Error()})
+		unreadHistory(w, err)
 	}
+}
+
+func unkept(w http.ResponseWriter) {
+	answerJSON(w, http.StatusServiceUnavailable, errorAnswer{"this daemon keeps no history; give [store] dir a folder in the fleet file and start it anew"})
+}
+
+func unreadHistory(w http.ResponseWriter, err error) {
+	answerJSON(w, http.StatusServiceUnavailable, errorAnswer{"no history was read: " + err.Error()})
 }
 
 // span reads what is asked for, and answers what cannot be.
@@ -120,7 +129,7 @@ func (s *site) span(w http.ResponseWriter, r *http.Request, keys ...string) (wan
 		return wanted, false
 	}
 	if s.history == nil {
-		answerJSON(w, http.StatusServiceUnavailable, errorAnswer{"this daemon keeps no history; give [store] dir a folder in the fleet file and start it anew"})
+		unkept(w)
 		return wanted, false
 	}
 	q := asked(r, keys...)
@@ -143,8 +152,8 @@ func (s *site) find(ctx context.Context, snapshot *export.Snapshot, wanted *span
 	return known
 }
 
-// span reads from, to and step: by default the last day, in a thousand steps.
-func (q *query) span(wanted *span, now time.Time) {
+// between reads from and to: by default the last day.
+func (q *query) between(wanted *span, now time.Time) {
 	wanted.to = q.instant("to")
 	if wanted.to.IsZero() {
 		wanted.to = now
@@ -158,6 +167,12 @@ func (q *query) span(wanted *span, now time.Time) {
 		q.wrong = fmt.Sprintf("from must be before to, and at most ten years: they are %s and %s",
 			utc(wanted.from).Format(time.RFC3339), utc(wanted.to).Format(time.RFC3339))
 	}
+}
+
+// span reads step beside them: by default a thousandth.
+func (q *query) span(wanted *span, now time.Time) {
+	q.between(wanted, now)
+	length := wanted.to.Sub(wanted.from)
 	seconds := time.Duration(math.Ceil(length.Seconds() / usualSteps))
 	wanted.step = q.length("step", max(1, seconds)*time.Second)
 	if q.wrong == "" && length/wanted.step >= mostSteps {

@@ -159,7 +159,9 @@ func TestEveryPropertyIsDescribed(t *testing.T) {
 		"Condition": conditionAnswer{}, "Incident": incidentAnswer{}, "Alarm": alarmAnswer{}, "Alarms": alarmsAnswer{}, "Entry": entryAnswer{},
 		"Journal": journalAnswer{}, "Figures": figuresAnswer{}, "Service": serviceAnswer{}, "Point": pointAnswer{}, "Fan": fanAnswer{},
 		"Gateway": gatewayAnswer{}, "Fleet": fleetAnswer{}, "Trend": trendAnswer{}, "Step": stepAnswer{}, "Extent": extentAnswer{},
-		"Site": siteAnswer{}, "Unit": unitAnswer{}, "Kind": kindAnswer{}} {
+		"Trends": trendsAnswer{}, "SmallTrend": smallTrend{}, "Spans": spansAnswer{}, "Span": spanAnswer{}, "Done": doneAnswer{},
+		"Site": siteAnswer{}, "Unit": unitAnswer{}, "Kind": kindAnswer{},
+	} {
 		all, required := keysOf(reflect.TypeOf(answer))
 		if got := slices.Sorted(maps.Keys(schemas[name].Properties)); !slices.Equal(got, all) {
 			t.Errorf("%s has %v, described are %v", name, all, got)
@@ -212,6 +214,12 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 		{"GET", "/api/v1/fans/x/history", "/api/v1/fans/{id}/history", "", "404"},
 		{"GET", "/api/v1/fans/alder-ef2/history.csv?step=1h", "/api/v1/fans/{id}/history.csv", "", "400"},
 		{"GET", "/api/v1/fans/x/history.csv", "/api/v1/fans/{id}/history.csv", "", "404"},
+		{"GET", "/api/v1/fans/alder-ef1/spans", "/api/v1/fans/{id}/spans", "", "200"},
+		{"GET", "/api/v1/fans/alder-ef1/spans?step=5", "/api/v1/fans/{id}/spans", "", "400"},
+		{"GET", "/api/v1/fans/x/spans", "/api/v1/fans/{id}/spans", "", "404"},
+		{"GET", "/api/v1/buildings/alder/trends", "/api/v1/buildings/{id}/trends", "", "200"},
+		{"GET", "/api/v1/buildings/alder/trends?hours=721", "/api/v1/buildings/{id}/trends", "", "400"},
+		{"GET", "/api/v1/buildings/x/trends", "/api/v1/buildings/{id}/trends", "", "404"},
 		{"GET", "/api/v1/gateways/birch-roof", "/api/v1/gateways/{id}", "", "200"},
 		{"GET", "/api/v1/gateways/x", "/api/v1/gateways/{id}", "", "404"},
 		{"GET", "/api/v1/alarms?state=all", "/api/v1/alarms", "", "200"},

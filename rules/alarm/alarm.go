@@ -138,3 +138,11 @@ type Entry struct {
 	Fan   reading.FanID `json:"fan,omitempty"` // of an act on a fan; then there is no alarm
 	Alarm *Alarm        `json:"alarm,omitempty"`
 }
+
+// Of returns the fan that the entry is about, "" for a gateway's own.
+func (e *Entry) Of() reading.FanID {
+	if e.Alarm != nil {
+		return e.Alarm.Fan
+	}
+	return e.Fan
+}

@@ -62,6 +62,7 @@ type Store struct{ db *bolt.DB }
 var (
 	alarms    = []byte("alarms")    // id: alarm
 	entries   = []byte("entries")   // number: entry
+	ofFans    = []byte("of fans")   // fan and number of an entry about it: nothing
 	out       = []byte("out")       // fan: act
 	outbox    = []byte("outbox")    // id: message
 	baselines = []byte("baselines") // fan: baseline
@@ -129,6 +130,7 @@ func (s *Store) read() (*Kept, error) {
 			}
 		}
 		return errors.Join(
+			sortByFan(tx),
 			each(tx, alarms, kept, func(_ []byte, a alarm.Alarm) { kept.Alarms = append(kept.Alarms, a) }),
 			each(tx, out, kept, func(fan []byte, a alarm.Act) { kept.Out[reading.FanID(fan)] = a }),
 			each(tx, outbox, kept, func(_ []byte, m Message) { kept.Messages = append(kept.Messages, m) }),
@@ -202,7 +204,11 @@ func writeEntry(tx *bolt.Tx, e *alarm.Entry) error {
 	if err != nil {
 		return err
 	}
-	if err := put(tx, entries, binary.BigEndian.AppendUint64(nil, number), e); err != nil {
+	key := binary.BigEndian.AppendUint64(nil, number)
+	if err := put(tx, entries, key, e); err != nil {
+		return err
+	}
+	if err := noteOfFan(tx, e, key); err != nil {
 		return err
 	}
 	switch {
@@ -295,7 +301,7 @@ func (s *Store) Forget(gone []alarm.ID, before time.Time) (more bool, err error)
 				more = true
 				return nil
 			}
-			if err := c.Delete(); err != nil {
+			if err := errors.Join(dropOfFan(tx, &e, key), c.Delete()); err != nil {
 				return err
 			}
 		}

@@ -264,7 +264,7 @@ func (d *desk) Alarm(id alarm.ID) (alarm.Alarm, bool) {
 // Journal returns the last entries that want accepts, the newest first.
 func (d *desk) Journal(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, error) {
 	d.mu.Lock()
-	store, recent := d.store, d.recent
+	store, recent := d.store, slices.Clone(d.recent)
 	d.mu.Unlock()
 	if store != nil {
 		return store.Entries(n, want)
@@ -276,6 +276,26 @@ func (d *desk) Journal(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, erro
 		}
 	}
 	return found, nil
+}
+
+// JournalOf calls yield with the entries about a fan, the newest first, as long
+// as it wants more: those that wait for the disk, and then those on it.
+func (d *desk) JournalOf(fan reading.FanID, yield func(*alarm.Entry) (more bool)) error {
+	d.mu.Lock()
+	store, waiting := d.store, slices.Clone(d.owed.entries)
+	if d.dir == "" {
+		waiting = slices.Clone(d.recent)
+	}
+	d.mu.Unlock()
+	for i := len(waiting) - 1; i >= 0; i-- {
+		if waiting[i].Of() == fan && !yield(&waiting[i]) {
+			return nil
+		}
+	}
+	if store == nil {
+		return nil
+	}
+	return store.EntriesOf(fan, yield)
 }
 
 // Acknowledge notes that somebody knows of an alarm.

@@ -51,6 +51,17 @@ func (o *office) raise(fan reading.FanID) alarm.ID {
 	return o.Alarms()[0].ID
 }
 
+// told is what the journal says happened to a fan, the newest first, at most n.
+func (o *office) told(fan reading.FanID, n int) string {
+	o.t.Helper()
+	var all []string
+	err := o.JournalOf(fan, func(e *alarm.Entry) bool { all = append(all, string(e.What)); return len(all) < n })
+	if err != nil {
+		o.t.Error(err)
+	}
+	return strings.Join(all, ", ")
+}
+
 func (o *office) count(message string) int { return o.logged.FilterMessage(message).Len() }
 
 const (
@@ -85,6 +96,9 @@ func TestADeskGoesOn(t *testing.T) {
 	lines, err := second.Journal(10, nil)
 	if err != nil || len(lines) != 5 || lines[0].What != alarm.WasRaised {
 		t.Errorf("%v, %+v", err, lines)
+	}
+	if got := second.told("ef1", 9) + "; " + second.told("ef1", 1) + "; " + second.told("ef9", 9); got != "acknowledged, raised; acknowledged; taken out of service" {
+		t.Errorf("of ef1 and ef9: %s", got)
 	}
 	second.close()
 	third := openOffice(t, dir) // what is in words keeps its id
