@@ -33,7 +33,7 @@ func (t Tolerance) At(setpoint float64) float64 {
 // countHeld is one count of the controlled value. The counts of a velocity pressure
 // are taken where the flow is the setpoint, from Q = k sqrt(VP): dQ = k^2 dVP / 2Q.
 func (f *Fan) countHeld() float64 {
-	if count := f.Count(f.Controlled()); count > 0 || !f.ControlsAirflow || f.Setpoint == 0 {
+	if count := f.Count(f.Controlled()); count > 0 || !f.ControlsAirflow || f.ProbeArea == 0 || f.Setpoint == 0 {
 		return count
 	}
 	k := f.ProbeFactor * f.ProbeArea * math.Sqrt(2/f.AirDensity)

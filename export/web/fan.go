@@ -41,6 +41,8 @@ type fanAnswer struct {
 	SetpointPa   *float64          `json:"setpoint_pa,omitempty"`
 	SetpointM3s  *float64          `json:"setpoint_m3s,omitempty"`
 	SetpointFrom string            `json:"setpoint_from,omitempty"` // controller or fleet_file
+	TolerancePa  *float64          `json:"tolerance_pa,omitempty"`  // how far from setpoint the value may be
+	ToleranceM3s *float64          `json:"tolerance_m3s,omitempty"`
 
 	Conditions []conditionAnswer `json:"conditions"`
 	Suppressed []conditionAnswer `json:"suppressed"`
@@ -78,7 +80,7 @@ func describeFan(f *export.Fan, now time.Time) fanAnswer {
 	return a
 }
 
-// setpoint tells what the fan is to hold, and who says so.
+// setpoint tells what the fan is to hold, who says so, and within what.
 func (a *fanAnswer) setpoint(f *export.Fan, now time.Time) {
 	value, ok := f.Setpoint(now)
 	if !ok {
@@ -88,10 +90,11 @@ func (a *fanAnswer) setpoint(f *export.Fan, now time.Time) {
 	if _, own := f.Fresh(reading.Setpoint, now); own {
 		a.SetpointFrom = "controller"
 	}
+	tolerance := f.Fan.Tolerance().At(value)
 	if f.Fan.ControlsAirflow {
-		a.SetpointM3s = &value
+		a.SetpointM3s, a.ToleranceM3s = &value, &tolerance
 	} else {
-		a.SetpointPa = &value
+		a.SetpointPa, a.TolerancePa = &value, &tolerance
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"flag"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -104,15 +105,15 @@ func TestNamesOfValues(t *testing.T) {
 			t.Errorf("%s is %v, want %v", name, got, want)
 		}
 	}
-	if pinned["setpoint_pa"] != -30.0 || pinned["setpoint_from"] != "controller" {
-		t.Errorf("setpoint %v from %v", pinned["setpoint_pa"], pinned["setpoint_from"])
+	if pinned["setpoint_pa"] != -30.0 || pinned["setpoint_from"] != "controller" || pinned["tolerance_pa"] != 5.0 {
+		t.Errorf("setpoint %v from %v within %v", pinned["setpoint_pa"], pinned["setpoint_from"], pinned["tolerance_pa"])
 	}
 	lab := fan("alder-ef3")
 	if got := lab["values"].(map[string]any)["airflow_m3s"]; got != 0.41 {
 		t.Errorf("airflow_m3s is %v", got)
 	}
-	if lab["setpoint_m3s"] != 0.4 || lab["setpoint_from"] != "fleet_file" || lab["setpoint_pa"] != nil {
-		t.Errorf("setpoint of the airflow fan: %v from %v", lab["setpoint_m3s"], lab["setpoint_from"])
+	if lab["setpoint_m3s"] != 0.4 || lab["setpoint_from"] != "fleet_file" || lab["setpoint_pa"] != nil || math.Abs(lab["tolerance_m3s"].(float64)-0.06) > 1e-9 {
+		t.Errorf("setpoint of the airflow fan: %v from %v within %v", lab["setpoint_m3s"], lab["setpoint_from"], lab["tolerance_m3s"])
 	}
 	c := pinned["conditions"].([]any)[0].(map[string]any)
 	if c["condition"] != "pinned_at_max" || c["severity"] != "ticket" || c["since"] != "2026-01-05T05:46:10Z" ||
