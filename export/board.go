@@ -136,6 +136,7 @@ func (b *Board) CountCycle(id reading.GatewayID, start time.Time, took time.Dura
 		return
 	}
 	next := *b.gateways[at]
+	next.mark(start)
 	next.Cycles++
 	next.Missed += uint64(missed)
 	next.Last, next.Took = start, took

@@ -107,6 +107,8 @@ type Gateway struct {
 	Duration Histogram // of cycles
 	Verdicts []condition.Verdict
 	Standing []condition.Standing
+
+	marks []counts // of the last hour, for Lately
 }
 
 // Up reports whether the gateway answers: it did in its last cycle, which at

@@ -3,10 +3,12 @@ package web
 import (
 	"encoding/json"
 	"net/http"
+	"slices"
 	"strconv"
 	"time"
 
 	"fanwarden/export"
+	"fanwarden/rules/condition"
 )
 
 // fleetAnswer is the answer of /api/v1/fleet.
@@ -57,6 +59,28 @@ func (s *site) serveFleet(w http.ResponseWriter, _ *http.Request) {
 		answer.Fans[i] = describeFan(f, now)
 	}
 	answerJSON(w, http.StatusOK, answer)
+}
+
+// incidentsAnswer is the answer of /api/v1/incidents.
+type incidentsAnswer struct {
+	Time      time.Time        `json:"time"`
+	Incidents []incidentAnswer `json:"incidents"`
+}
+
+func (s *site) serveIncidents(w http.ResponseWriter, r *http.Request) {
+	q := asked(r, "building")
+	if q.refused(w) {
+		return
+	}
+	snapshot := s.snapshot()
+	if snapshot == nil {
+		starting(w)
+		return
+	}
+	all := slices.DeleteFunc(slices.Clone(snapshot.Incidents), func(in condition.Incident) bool {
+		return !among(q.values["building"], string(in.Building))
+	})
+	answerJSON(w, http.StatusOK, incidentsAnswer{utc(s.now()), describeIncidents(all)})
 }
 
 func (s *site) serveFan(w http.ResponseWriter, r *http.Request) {

@@ -21,9 +21,20 @@ type gatewayAnswer struct {
 	Cycles     uint64            `json:"cycles"`
 	Missed     uint64            `json:"missed"`
 	Polls      map[string]uint64 `json:"polls"`
+	Lately     latelyAnswer      `json:"lately"`
 	Conditions []conditionAnswer `json:"conditions"`
 	Suppressed []conditionAnswer `json:"suppressed"`
 	Fans       []string          `json:"fans,omitempty"` // where the answer is about this gateway only
+}
+
+// latelyAnswer is what JSON says of a gateway's last hour, or of the time since
+// the daemon began to read it.
+type latelyAnswer struct {
+	Since  *time.Time        `json:"since"` // null before the first cycle
+	Cycles uint64            `json:"cycles"`
+	Missed uint64            `json:"missed"`
+	Period *float64          `json:"period_s"` // mean time from start to start; null before there are two
+	Polls  map[string]uint64 `json:"polls"`    // only outcomes that there were
 }
 
 func describeGateway(g *export.Gateway, now time.Time) gatewayAnswer {
@@ -38,6 +49,21 @@ func describeGateway(g *export.Gateway, now time.Time) gatewayAnswer {
 	for outcome, n := range g.Polls {
 		a.Polls[reading.Outcome(outcome).String()] = n
 	}
+	a.Lately = describeLately(g.Lately())
 	a.Conditions, a.Suppressed = describeConditions(g.Standing)
+	return a
+}
+
+func describeLately(l export.Lately) latelyAnswer {
+	a := latelyAnswer{Since: known(l.Since), Cycles: l.Cycles, Missed: l.Missed, Polls: map[string]uint64{}}
+	for outcome, n := range l.Polls {
+		if n > 0 {
+			a.Polls[reading.Outcome(outcome).String()] = n
+		}
+	}
+	if l.Period > 0 {
+		period := seconds(l.Period)
+		a.Period = &period
+	}
 	return a
 }

@@ -25,4 +25,14 @@ func TestFansThatGoWrongTogetherAreOneIncident(t *testing.T) {
 	if len(all) != 1 || all[0].(map[string]any)["cause"] != "strong wind" || len(all[0].(map[string]any)["fans"].([]any)) != 2 {
 		t.Errorf("%v", all)
 	}
+	for path, want := range map[string]int{"/api/v1/incidents": 1, "/api/v1/incidents?building=alder": 1,
+		"/api/v1/incidents?building=birch": 0, "/api/v1/incidents?building=birch&building=alder": 1} {
+		got := decoded(t, ask(showing(s), "GET", path).Body.Bytes())["incidents"].([]any)
+		if len(got) != want {
+			t.Errorf("%s: %v", path, got)
+		}
+	}
+	if len(s.Incidents) != 1 || s.Incidents[0].ID == "" {
+		t.Error("asking changed the snapshot")
+	}
 }

@@ -158,7 +158,7 @@ func TestEveryPropertyIsDescribed(t *testing.T) {
 	for name, answer := range map[string]any{"Error": errorAnswer{}, "Act": actAnswer{}, "Shelf": shelfAnswer{},
 		"Condition": conditionAnswer{}, "Incident": incidentAnswer{}, "Alarm": alarmAnswer{}, "Alarms": alarmsAnswer{}, "Entry": entryAnswer{},
 		"Journal": journalAnswer{}, "Figures": figuresAnswer{}, "Service": serviceAnswer{}, "Point": pointAnswer{}, "Fan": fanAnswer{},
-		"Gateway": gatewayAnswer{}, "Fleet": fleetAnswer{}, "Trend": trendAnswer{}, "Step": stepAnswer{}, "Extent": extentAnswer{},
+		"Gateway": gatewayAnswer{}, "Lately": latelyAnswer{}, "Incidents": incidentsAnswer{}, "Fleet": fleetAnswer{}, "Trend": trendAnswer{}, "Step": stepAnswer{}, "Extent": extentAnswer{},
 		"Trends": trendsAnswer{}, "SmallTrend": smallTrend{}, "Spans": spansAnswer{}, "Span": spanAnswer{}, "Done": doneAnswer{},
 		"Site": siteAnswer{}, "Unit": unitAnswer{}, "Kind": kindAnswer{},
 	} {
@@ -222,6 +222,8 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 		{"GET", "/api/v1/buildings/x/trends", "/api/v1/buildings/{id}/trends", "", "404"},
 		{"GET", "/api/v1/gateways/birch-roof", "/api/v1/gateways/{id}", "", "200"},
 		{"GET", "/api/v1/gateways/x", "/api/v1/gateways/{id}", "", "404"},
+		{"GET", "/api/v1/incidents?building=alder", "/api/v1/incidents", "", "200"},
+		{"GET", "/api/v1/incidents?x=1", "/api/v1/incidents", "", "400"},
 		{"GET", "/api/v1/alarms?state=all", "/api/v1/alarms", "", "200"},
 		{"GET", "/api/v1/alarms?x=1", "/api/v1/alarms", "", "400"},
 		{"GET", "/api/v1/alarms/" + stuck, "/api/v1/alarms/{id}", "", "200"},
