@@ -50,3 +50,14 @@ func (f *Fan) Count(p reading.Point) float64 {
 	}
 	return math.Abs(placed.Encoding.Scale * placed.Encoding.Unit.Factor)
 }
+
+// Rounding is how far a setting may read from what it is: one count of its
+// register, or what single precision leaves of it.
+func (f *Fan) Rounding(p reading.Point, value float64) float64 {
+	const share = 1e-6
+	placed, ok := f.Placed(p)
+	if !ok || placed.Encoding.Type == decode.Float32 {
+		return 1e-3*math.Abs(value) + share
+	}
+	return f.Count(p)*(1+share) + share*math.Abs(value)
+}

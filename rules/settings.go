@@ -5,7 +5,6 @@ import (
 	"slices"
 	"time"
 
-	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
 	"fanwarden/rules/condition"
 )
@@ -82,7 +81,7 @@ func (c *settingsChanged) compare(f *fan, s *sample, i int, value float64) {
 		c.record(f, s, i, value)
 		return
 	}
-	if math.Abs(value-was) <= f.rounding(p, was) {
+	if math.Abs(value-was) <= f.cfg.Rounding(p, was) {
 		c.differs &^= 1 << i
 		return
 	}
@@ -104,21 +103,10 @@ func (c *settingsChanged) was(f *fan, p reading.Point) (float64, bool) {
 // record keeps a setting once it has read the same for the hold.
 func (c *settingsChanged) record(f *fan, s *sample, i int, value float64) {
 	first := &c.first[i]
-	if !first.begun || math.Abs(value-first.value) > f.rounding(reading.MinSpeed+reading.Point(i), value) {
+	if !first.begun || math.Abs(value-first.value) > f.cfg.Rounding(reading.MinSpeed+reading.Point(i), value) {
 		*first = recorded{begun: true, value: value, at: s.now}
 	}
 	first.known = time.Duration(s.now-first.at) >= c.hold
-}
-
-// rounding is how far a setting may read from what it is: one count of its
-// register, or what single precision leaves of it.
-func (f *fan) rounding(p reading.Point, value float64) float64 {
-	const share = 1e-6
-	placed, ok := f.cfg.Placed(p)
-	if !ok || placed.Encoding.Type == decode.Float32 {
-		return 1e-3*math.Abs(value) + share
-	}
-	return f.cfg.Count(p)*(1+share) + share*math.Abs(value)
 }
 
 // goesBy reports whether a condition goes by a setting that has been changed.
