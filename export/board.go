@@ -61,6 +61,9 @@ func (b *Board) SetFleet(fleet *config.Fleet, now time.Time) {
 		next := Gateway{}
 		if at, known := gateAt[gateway.ID]; known {
 			next = *gateways[at]
+			if next.Gateway.PollEvery != gateway.PollEvery {
+				next.marks = nil // what was held was another period
+			}
 		}
 		next.Gateway = gateway
 		b.gateways[i], b.gateAt[gateway.ID] = &next, i

@@ -19,6 +19,7 @@ const (
 type counts struct {
 	at             time.Time
 	cycles, missed uint64
+	took           float64 // s, of all cycles together
 	polls          [reading.Outcomes]uint64
 }
 
@@ -30,6 +31,7 @@ type Lately struct {
 	Missed uint64
 	Polls  [reading.Outcomes]uint64
 	Period time.Duration // mean time from start to start; 0: fewer than two cycles
+	Took   time.Duration // mean length of a cycle
 }
 
 // Lately returns what the gateway did within about the last hour.
@@ -42,6 +44,7 @@ func (g *Gateway) Lately() Lately {
 	for outcome, n := range then.polls {
 		l.Polls[outcome] -= n
 	}
+	l.Took = time.Duration((g.Duration.Sum - then.took) / float64(max(1, l.Cycles)) * float64(time.Second))
 	if l.Cycles > 1 {
 		l.Period = g.Last.Sub(then.at) / time.Duration(l.Cycles-1)
 	}
@@ -59,5 +62,5 @@ func (g *Gateway) mark(start time.Time) {
 	for len(old) > 1 && start.Sub(old[1].at) >= lately {
 		old = old[1:]
 	}
-	g.marks = append(slices.Clip(slices.Clone(old)), counts{start, g.Cycles, g.Missed, g.Polls})
+	g.marks = append(slices.Clip(slices.Clone(old)), counts{start, g.Cycles, g.Missed, g.Duration.Sum, g.Polls})
 }

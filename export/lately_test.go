@@ -44,7 +44,7 @@ func TestLatelyIsTheLastHour(t *testing.T) {
 	if span := last.Sub(l.Since); span < lately || span > lately+markEach+10*time.Second {
 		t.Errorf("it looks back %v", span)
 	}
-	if l.Period != 10*time.Second || l.Polls[reading.OK]+l.Polls[reading.Timeout] != l.Cycles || l.Missed < l.Cycles/20 || l.Missed > l.Cycles/20+1 {
+	if l.Period != 10*time.Second || l.Polls[reading.OK]+l.Polls[reading.Timeout] != l.Cycles || l.Missed < l.Cycles/20 || l.Missed > l.Cycles/20+1 || l.Took.Round(time.Millisecond) != time.Second {
 		t.Errorf("%+v", l)
 	}
 	if share := float64(l.Polls[reading.Timeout]) / float64(l.Cycles); share < 0.09 || share > 0.11 {
@@ -67,5 +67,21 @@ func TestLatelySpansAPause(t *testing.T) {
 	b.Publish(last)
 	if l := b.Snapshot().Gateways[0].Lately(); l.Cycles < 2 || l.Period < time.Minute {
 		t.Errorf("after a pause: %+v", l)
+	}
+}
+
+func TestLatelyIsOfOnePeriod(t *testing.T) {
+	b := NewBoard(smallFleet("a"), "test", epoch)
+	last := cycles(b, epoch, time.Hour, 10*time.Second)
+	b.SetFleet(smallFleet("a"), epoch)
+	if b.Snapshot().Gateways[0].Lately().Cycles != 360 {
+		t.Error("a reload that leaves the period as it is forgets the last hour")
+	}
+	fleet := smallFleet("a")
+	fleet.Gateways[0].PollEvery = time.Minute
+	b.SetFleet(fleet, epoch)
+	cycles(b, last.Add(time.Minute), time.Hour, time.Minute)
+	if l := b.Snapshot().Gateways[0].Lately(); l.Period != time.Minute || l.Cycles != 60 {
+		t.Errorf("after another period was set: %+v", l)
 	}
 }

@@ -22,9 +22,19 @@ type gatewayAnswer struct {
 	Missed     uint64            `json:"missed"`
 	Polls      map[string]uint64 `json:"polls"`
 	Lately     latelyAnswer      `json:"lately"`
+	Period     periodAnswer      `json:"period"`
+	BusShare   *float64          `json:"bus_share"`   // of the wanted period that a cycle takes; null before the first
+	ErrorsHour *float64          `json:"errors_hour"` // share of the polls that brought no answer; null before the first
 	Conditions []conditionAnswer `json:"conditions"`
 	Suppressed []conditionAnswer `json:"suppressed"`
 	Fans       []string          `json:"fans,omitempty"` // where the answer is about this gateway only
+}
+
+// periodAnswer says how often a gateway's fans are to be read, and are.
+type periodAnswer struct {
+	Wanted float64  `json:"wanted_s"`
+	Held   *float64 `json:"held_s"`     // null before the second cycle
+	Share  *float64 `json:"held_share"` // of the cycles that were wanted, at most 1
 }
 
 // latelyAnswer is what JSON says of a gateway's last hour, or of the time since
@@ -49,7 +59,9 @@ func describeGateway(g *export.Gateway, now time.Time) gatewayAnswer {
 	for outcome, n := range g.Polls {
 		a.Polls[reading.Outcome(outcome).String()] = n
 	}
-	a.Lately = describeLately(g.Lately())
+	lately := g.Lately()
+	a.Lately = describeLately(lately)
+	a.measure(c.PollEvery, &lately)
 	a.Conditions, a.Suppressed = describeConditions(g.Standing)
 	return a
 }
@@ -66,4 +78,29 @@ func describeLately(l export.Lately) latelyAnswer {
 		a.Period = &period
 	}
 	return a
+}
+
+// measure says how much of its period the gateway holds and takes, and how many
+// of its polls fail, within about the last hour.
+func (a *gatewayAnswer) measure(every time.Duration, l *export.Lately) {
+	a.Period.Wanted = seconds(every)
+	if l.Period > 0 {
+		held, share := seconds(l.Period), rounded(min(1, every.Seconds()/l.Period.Seconds()))
+		a.Period.Held, a.Period.Share = &held, &share
+	}
+	if l.Cycles > 0 && every > 0 {
+		share := rounded(l.Took.Seconds() / every.Seconds())
+		a.BusShare = &share
+	}
+	all, failed := 0, 0
+	for o, n := range l.Polls {
+		all += int(n)
+		if !reading.Outcome(o).Answered() {
+			failed += int(n)
+		}
+	}
+	if all > 0 {
+		errors := share(failed, all)
+		a.ErrorsHour = &errors
+	}
 }

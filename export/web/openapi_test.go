@@ -159,7 +159,7 @@ func TestEveryPropertyIsDescribed(t *testing.T) {
 		"Condition": conditionAnswer{}, "Incident": incidentAnswer{}, "Alarm": alarmAnswer{}, "Alarms": alarmsAnswer{}, "Entry": entryAnswer{},
 		"Journal": journalAnswer{}, "Figures": figuresAnswer{}, "Service": serviceAnswer{}, "Point": pointAnswer{}, "Fan": fanAnswer{},
 		"Gateway": gatewayAnswer{}, "Lately": latelyAnswer{}, "Incidents": incidentsAnswer{}, "Fleet": fleetAnswer{}, "Trend": trendAnswer{}, "Step": stepAnswer{}, "Extent": extentAnswer{},
-		"Trends": trendsAnswer{}, "SmallTrend": smallTrend{}, "Spans": spansAnswer{}, "Span": spanAnswer{}, "Done": doneAnswer{},
+		"Trends": trendsAnswer{}, "SmallTrend": smallTrend{}, "Spans": spansAnswer{}, "Span": spanAnswer{}, "Done": doneAnswer{}, "Period": periodAnswer{},
 		"Site": siteAnswer{}, "Unit": unitAnswer{}, "Kind": kindAnswer{},
 	} {
 		all, required := keysOf(reflect.TypeOf(answer))
