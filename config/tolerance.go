@@ -7,6 +7,10 @@ import (
 	"fanwarden/poller/reading"
 )
 
+// SpeedMargin is how near to a limit of its speed a fan is at it: what a 0-10 V
+// signal and its reading may be off. (Common practice of the trade.)
+const SpeedMargin = 0.02
+
 // Tolerance is how far from its setpoint a fan's controlled value may be.
 type Tolerance struct {
 	// Counts are two counts of the controlled value's point, in its base unit; 0

@@ -82,10 +82,10 @@ const (
 // watch takes one sample of a running fan and returns true when a flip has
 // shown to be one.
 func (w *flip) watch(f *fan, s *sample) (move, bool) {
-	if s.step == 0 || !own(s.mode) || f.partnerTurned(s.now, window) {
+	if s.step == 0 || !s.mode.Own() || f.partnerTurned(s.now, window) {
 		*w = flip{}
 	}
-	if !own(s.mode) {
+	if !s.mode.Own() {
 		return move{}, false
 	}
 	if w.stage == noFlip {

@@ -62,7 +62,7 @@ func (c *frozen) causes(f *fan, s *sample) []condition.Cause {
 	case c.fast-c.slow >= offLimit && !top && !lowest && !c.integrates(f, s, missedStroke):
 		return likeliest(supported(copied, true, "the speed went between "+speeds+" and to neither limit, so the controller sees a value that lives"),
 			hung, held, tube)
-	case c.far && own(s.mode):
+	case c.far && s.mode.Own():
 		by := "the controller drove the fan between " + speeds + " and its reading stayed at " + f.show(s.value)
 		return likeliest(supported(hung, true, by), supported(held, true, by), tube, copied)
 	case c.far:

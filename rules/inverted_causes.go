@@ -66,7 +66,7 @@ func (c *inverted) causes(f *fan, s *sample) []condition.Cause {
 		return likeliest(supported(lost, true, "the fan did not start past its restart point: the controller itself sees the right sign"), tubes, side)
 	case top:
 		wrong := "the controller has driven the fan to its top by it, so it sees the same wrong sign"
-		return likeliest(supported(tubes, own(s.mode), wrong), supported(side, own(s.mode), wrong), lost)
+		return likeliest(supported(tubes, s.mode.Own(), wrong), supported(side, s.mode.Own(), wrong), lost)
 	case c.proof.kind == turn:
 		return likeliest(supported(tubes, true, "the sign changed at once while the fan ran, as when somebody works at the sensor"), lost, side)
 	}

@@ -66,7 +66,7 @@ func (l *lockstep) watch(f *fan, s *sample, beyond float64, hold wait) (move, bo
 	}
 	l.rest = false
 	since := time.Duration(s.now - l.at)
-	if !l.open || !own(s.mode) || since > lockLong || s.speed < l.fast-offLimit {
+	if !l.open || !s.mode.Own() || since > lockLong || s.speed < l.fast-offLimit {
 		l.open = false
 		return move{}, false
 	}

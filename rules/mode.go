@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"fanwarden/config"
 	"fanwarden/poller/reading"
 	"fanwarden/rules/condition"
 )
@@ -11,7 +12,7 @@ import (
 // Margins around the limits of speed: what a 0-10 V signal and its reading
 // may be off. (Common practice of the trade: two points; RunOn one.)
 const (
-	atLimit  = 0.02
+	atLimit  = config.SpeedMargin
 	offLimit = 0.05 // farther away, a fan has left its limit
 	atRunOn  = 0.01
 	rounding = 1e-9
@@ -145,13 +146,3 @@ func (f *fan) modeOf(s *sample) condition.Mode {
 // unsure reports whether it is not known that the fan may run and that its
 // speed is its controller's own. A fan that runs is permitted to.
 func (f *fan) unsure() bool { return f.mode.override.blind || f.mode.enable.blind && f.mode.resting }
-
-// own reports whether a mode is one in which the fan runs at a speed of its
-// controller's own choice.
-func own(m condition.Mode) bool {
-	switch m {
-	case condition.Starting, condition.Controlling, condition.AtMax, condition.AtMin, condition.RunOn:
-		return true
-	}
-	return false
-}

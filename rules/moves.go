@@ -144,7 +144,7 @@ func (m *moves) begin(f *fan, s *sample) {
 		m.open(stop, s, m.speed, m.level, m.clipped)
 	case s.mode == condition.Forced && s.was != condition.Forced && !rest:
 		m.open(forced, s, m.speed, m.level, m.clipped)
-	case s.was == condition.Forced && own(s.mode) && !rest:
+	case s.was == condition.Forced && s.mode.Own() && !rest:
 		m.open(release, s, m.speed, m.level, m.clipped)
 	case m.rested && !rest:
 		m.open(start, s, s.speed, s.demand, f.clipped(s.value))
@@ -186,7 +186,7 @@ func (m *moves) follow(f *fan, s *sample) bool {
 // settle follows a fan that its controller has back, to where it has brought
 // it.
 func (m *moves) settle(f *fan, s *sample, since time.Duration) bool {
-	if f.mode.resting || !own(s.mode) {
+	if f.mode.resting || !s.mode.Own() {
 		m.kind = noMove
 		return false
 	}
@@ -199,7 +199,7 @@ func (m *moves) settle(f *fan, s *sample, since time.Duration) bool {
 
 // climb follows a ramp to its end.
 func (m *moves) climb(f *fan, s *sample, since time.Duration) bool {
-	if f.mode.resting || !own(s.mode) {
+	if f.mode.resting || !s.mode.Own() {
 		m.kind = noMove
 		return false
 	}
@@ -230,7 +230,7 @@ func (m *moves) remember(f *fan, s *sample) {
 	if !m.clipped {
 		m.last = s.demand
 	}
-	if own(s.mode) && s.speed <= f.cfg.MaxSpeed-bigStep {
+	if s.mode.Own() && s.speed <= f.cfg.MaxSpeed-bigStep {
 		m.below, m.belowAt = true, s.now
 		m.low = move{slow: s.speed, from: s.level, clipped: m.clipped}
 	}

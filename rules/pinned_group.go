@@ -49,7 +49,7 @@ func (a aid) String() string {
 func (f *fan) aid(now int64) aid {
 	silent := !f.seen || time.Duration(now-f.last).Abs() > f.maxGap()
 	switch {
-	case silent || !own(f.mode.now) && !resting.has(f.mode.now) || f.ill():
+	case silent || !f.mode.now.Own() && !resting.has(f.mode.now) || f.ill():
 		return cannot
 	case f.mode.resting:
 		return rests

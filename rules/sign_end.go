@@ -28,7 +28,7 @@ func (e *toEnd) watch(f *fan, s *sample, beyond float64) (move, bool) {
 	}
 	e.top = top
 	switch {
-	case s.step == 0 || !own(s.mode):
+	case s.step == 0 || !s.mode.Own():
 		*e = toEnd{}
 	case s.demand <= -s.tolerance:
 		*e = toEnd{drew: true, at: s.now, value: s.demand, speed: s.speed, top: e.top, topAt: e.topAt}

@@ -9,7 +9,8 @@ import (
 // Mode is what a fan is doing; it decides which rules may judge it.
 type Mode uint8
 
-// The modes. A fan is in exactly one.
+// The modes. A fan is in exactly one. From Starting on it runs at a speed of its
+// controller's own choice.
 const (
 	Unknown     Mode = iota // nothing good was read lately
 	Disabled                // not permitted to run
@@ -29,6 +30,10 @@ func (m Mode) String() string {
 	return [...]string{"unknown", "disabled", "forced", "stopped", "idle", "starting", "controlling", "at_max",
 		"at_min", "run_on"}[m]
 }
+
+// Own reports whether a fan in this mode runs at a speed of its controller's own
+// choice.
+func (m Mode) Own() bool { return m >= Starting }
 
 // Change is what became of a condition.
 type Change string
