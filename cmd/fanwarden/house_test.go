@@ -32,7 +32,8 @@ var rooms = map[string][]string{
 	"export":           {"config", "poller/decode", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
 	"export/history":   {"config", "export", "poller/reading", "poller/recording", "rules/condition"},
 	"export/metrics":   {"config", "export", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
-	"export/web":       {"config", "export", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
+	"export/report":    {"config", "poller/reading", "rules/alarm", "rules/condition"},
+	"export/web":       {"config", "export", "export/report", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
 	"export/notify":    {"config", "poller/reading", "rules/alarm", "rules/condition", "rules/journal"},
 	"deploy":           {},
 }
@@ -54,7 +55,7 @@ var onlyIn = map[string]struct{ room, why string }{
 }
 
 // pure lists the packages that know no clock, no network and no goroutine.
-var pure = []string{"rules", "rules/alarm", "rules/condition", "poller/reading", "poller/units", "poller/decode"}
+var pure = []string{"export/report", "rules", "rules/alarm", "rules/condition", "poller/reading", "poller/units", "poller/decode"}
 
 // listed is what `go list` says of a package.
 type listed struct {
