@@ -21,6 +21,8 @@ type Desk interface {
 	// JournalOf calls yield with the entries about a fan, the newest first, as
 	// long as it wants more.
 	JournalOf(fan reading.FanID, yield func(*alarm.Entry) (more bool)) error
+	// JournalBack does the same with the entries about anything.
+	JournalBack(yield func(*alarm.Entry) (more bool)) error
 	Acknowledge(id alarm.ID, who, note string) error
 	Shelve(id alarm.ID, who, reason string, until time.Time) error
 	Unshelve(id alarm.ID, who string) error

@@ -101,6 +101,15 @@ func (d *paperDesk) JournalOf(fan reading.FanID, yield func(*alarm.Entry) bool) 
 	return d.broken
 }
 
+func (d *paperDesk) JournalBack(yield func(*alarm.Entry) bool) error {
+	for _, e := range slices.Backward(d.entries) {
+		if !yield(&e) {
+			break
+		}
+	}
+	return d.broken
+}
+
 func (d *paperDesk) Acknowledge(id alarm.ID, who, note string) error {
 	return d.note(d.book.Acknowledge(id, who, note, sample.Now()))
 }

@@ -239,18 +239,11 @@ func (s *Store) Record(fan reading.FanID, b condition.Baseline) error {
 // and only such as want accepts (all where it is nil).
 func (s *Store) Entries(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, error) {
 	var found []alarm.Entry
-	err := s.view(func(tx *bolt.Tx) error {
-		c := tx.Bucket(entries).Cursor()
-		for key, data := c.Last(); key != nil && len(found) < n; key, data = c.Prev() {
-			var e alarm.Entry
-			if json.Unmarshal(data, &e) != nil {
-				continue // the others do without it
-			}
-			if want == nil || want(&e) {
-				found = append(found, e)
-			}
+	err := s.Back(func(e *alarm.Entry) bool {
+		if len(found) < n && (want == nil || want(e)) {
+			found = append(found, *e)
 		}
-		return nil
+		return len(found) < n
 	})
 	return found, err
 }
@@ -258,22 +251,33 @@ func (s *Store) Entries(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, err
 // Since returns the entries of the journal from a time on, the oldest first.
 func (s *Store) Since(from time.Time) ([]alarm.Entry, error) {
 	var found []alarm.Entry
-	err := s.view(func(tx *bolt.Tx) error {
+	err := s.Back(func(e *alarm.Entry) bool {
+		if e.Time.Before(from) {
+			return false
+		}
+		found = append(found, *e)
+		return true
+	})
+	slices.Reverse(found)
+	return found, err
+}
+
+// Back calls yield with the entries of the journal, the newest first, as long as
+// it wants more. Writing goes on meanwhile.
+func (s *Store) Back(yield func(*alarm.Entry) (more bool)) error {
+	return s.view(func(tx *bolt.Tx) error {
 		c := tx.Bucket(entries).Cursor()
 		for key, data := c.Last(); key != nil; key, data = c.Prev() {
 			var e alarm.Entry
 			if json.Unmarshal(data, &e) != nil {
 				continue // the others do without it
 			}
-			if e.Time.Before(from) {
-				break
+			if !yield(&e) {
+				return nil
 			}
-			found = append(found, e)
 		}
 		return nil
 	})
-	slices.Reverse(found)
-	return found, err
 }
 
 // Forget drops alarms, and entries that are older than a time. At most a

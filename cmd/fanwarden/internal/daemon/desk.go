@@ -281,12 +281,7 @@ func (d *desk) Journal(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, erro
 // JournalOf calls yield with the entries about a fan, the newest first, as long
 // as it wants more: those that wait for the disk, and then those on it.
 func (d *desk) JournalOf(fan reading.FanID, yield func(*alarm.Entry) (more bool)) error {
-	d.mu.Lock()
-	store, waiting := d.store, slices.Clone(d.owed.entries)
-	if d.dir == "" {
-		waiting = slices.Clone(d.recent)
-	}
-	d.mu.Unlock()
+	store, waiting := d.unwritten()
 	for i := len(waiting) - 1; i >= 0; i-- {
 		if waiting[i].Of() == fan && !yield(&waiting[i]) {
 			return nil
@@ -296,6 +291,31 @@ func (d *desk) JournalOf(fan reading.FanID, yield func(*alarm.Entry) (more bool)
 		return nil
 	}
 	return store.EntriesOf(fan, yield)
+}
+
+// JournalBack does the same with the entries about anything.
+func (d *desk) JournalBack(yield func(*alarm.Entry) (more bool)) error {
+	store, waiting := d.unwritten()
+	for i := len(waiting) - 1; i >= 0; i-- {
+		if !yield(&waiting[i]) {
+			return nil
+		}
+	}
+	if store == nil {
+		return nil
+	}
+	return store.Back(yield)
+}
+
+// unwritten returns the entries that are not on the disk, and the store that has
+// the others.
+func (d *desk) unwritten() (*journal.Store, []alarm.Entry) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.dir == "" {
+		return d.store, slices.Clone(d.recent)
+	}
+	return d.store, slices.Clone(d.owed.entries)
 }
 
 // Acknowledge notes that somebody knows of an alarm.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -344,5 +345,24 @@ func TestASecondDaemonDoesNotStart(t *testing.T) {
 	}
 	if !errors.Is(err, journal.ErrInUse) {
 		t.Errorf("%v", err)
+	}
+}
+
+// The journal is read from its end, with a store and without one.
+func TestTheJournalBackwards(t *testing.T) {
+	for name, dir := range map[string]string{"on disk": filepath.Join(t.TempDir(), "store"), "in memory": ""} {
+		o := openOffice(t, dir)
+		o.raise("ef1")
+		o.raise("ef2")
+		var fans []reading.FanID
+		if err := o.JournalBack(func(e *alarm.Entry) bool { fans = append(fans, e.Of()); return len(fans) < 2 }); err != nil {
+			t.Error(err)
+		}
+		if !slices.Equal(fans, []reading.FanID{"ef2", "ef1"}) {
+			t.Errorf("%s: %v", name, fans)
+		}
+		if err := o.JournalBack(func(*alarm.Entry) bool { fans = nil; return false }); err != nil || fans != nil {
+			t.Errorf("%s: one is enough: %v", name, err)
+		}
 	}
 }
