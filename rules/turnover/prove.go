@@ -1,0 +1,276 @@
+package turnover
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"fanwarden/config"
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+)
+
+// Prove judges what was seen of some fans. Looks holds those of each fan in
+// order of time; the answers of each are those of Points(fan).
+func Prove(fleet *config.Fleet, fans []*config.Fan, looks map[reading.FanID][]Look) []Fan {
+	proven := make([]Fan, len(fans))
+	traces := make([]*trace, len(fans))
+	for i, f := range fans {
+		traces[i] = newTrace(f, fleet.Units, looks[f.ID])
+		proven[i] = Fan{Fan: f, Proofs: make([]Proof, len(traces[i].points))}
+		for _, at := range traces[i].order() {
+			proven[i].Proofs[at] = traces[i].prove(at)
+		}
+		proven[i].Seen = traces[i].behaviour()
+	}
+	repeats(traces, proven)
+	twins(traces, proven)
+	return proven
+}
+
+// order lists the points so that those come first by which others are judged: the
+// setpoint, then the speed.
+func (t *trace) order() []int {
+	order := make([]int, len(t.points))
+	for i := range order {
+		order[i] = i
+	}
+	first := func(i int) int {
+		return slices.Index([]reading.Point{reading.Speed, reading.Setpoint}, t.points[i].Point)
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return first(b) - first(a) })
+	return order
+}
+
+// found is what a test of a point came to.
+type found struct {
+	verdict Verdict
+	reason  string
+}
+
+func passes(format string, args ...any) found  { return found{Pass, fmt.Sprintf(format, args...)} }
+func fails(format string, args ...any) found   { return found{Fail, fmt.Sprintf(format, args...)} }
+func notSeen(format string, args ...any) found { return found{NotSeen, fmt.Sprintf(format, args...)} }
+
+// prove judges one point.
+func (t *trace) prove(at int) Proof {
+	place := t.points[at]
+	p := Proof{Place: place, Looks: len(t.looks)}
+	for k := range t.looks {
+		a := &t.looks[k].Answers[at]
+		if k == 0 {
+			p.First = t.looks[k].Time
+		}
+		p.Last = t.looks[k].Time
+		if a.Failure == nil {
+			p.Answered++
+			p.Raw = a.Words
+		}
+	}
+	values := t.series[place.Point]
+	if n := len(values); n > 0 && !math.IsNaN(values[n-1]) {
+		p.Value, p.Known = values[n-1], true
+	}
+	p.Expected, p.Tolerance = t.expected(place.Point)
+	f := t.judge(at, &p)
+	p.Verdict, p.Reason = f.verdict, f.reason
+	return p
+}
+
+// judge finds the verdict of a point, the grossest fault first.
+func (t *trace) judge(at int, p *Proof) found {
+	if f, silent := t.silent(at, p); silent {
+		return f
+	}
+	test := t.test(p.Place.Point)
+	f := test(t.series[p.Place.Point])
+	if f.verdict == Fail {
+		f.reason += t.instead(at, test)
+	}
+	if f.verdict == Pass && p.Answered < p.Looks {
+		f.reason += fmt.Sprintf("; %d of %d answers were lost", p.Looks-p.Answered, p.Looks)
+	}
+	return f
+}
+
+// silent judges a point that gives no value.
+func (t *trace) silent(at int, p *Proof) (found, bool) {
+	switch {
+	case p.Looks == 0:
+		return fails("was never asked: the time was too short for this gateway"), true
+	case p.Answered == 0:
+		last := t.looks[len(t.looks)-1].Answers[at].Failure
+		return fails("does not answer (%s)%s", last.Err, t.refusal(last)), true
+	case p.Answered*2 < p.Looks:
+		return fails("answers only %d of %d times", p.Answered, p.Looks), true
+	case len(good(t.series[p.Place.Point])) == 0:
+		f := fails("answers %s, which means no value", Hex(p.Raw))
+		f.reason += t.instead(at, t.test(p.Place.Point))
+		return f, true
+	}
+	return found{}, false
+}
+
+// refusal says what a refusal of the device comes from. (Modbus Application
+// Protocol V1.1b3, section 7.)
+func (t *trace) refusal(f *reading.Failure) string {
+	switch {
+	case f.Outcome == reading.UnitSilent || f.Outcome == reading.Timeout:
+		return fmt.Sprintf(": is unit %d the right one, and is it switched on?", t.fan.Unit)
+	case f.Code == 1:
+		return ": the device does not know this table; try the other kind (holding or input, coil or discrete)"
+	case f.Code == 2 || f.Code == 3:
+		return ": the device has no such address; manuals count from 1 where the wire counts from 0, and mind the table"
+	}
+	return ""
+}
+
+// instead names the ways to read a failed point that fit, and lets what depends
+// on it be judged by the best of them: one mistake shall not fail every point. A
+// speed that no way fits is not gone by at all.
+func (t *trace) instead(at int, test func([]float64) found) string {
+	point := t.points[at].Point
+	fit := t.better(at, test)
+	switch {
+	case len(fit) > 0:
+		t.series[point] = fit[0].values
+	case point == reading.Speed:
+		t.series[point] = t.read(at, Way{Read: func(*Answer) (float64, bool) { return 0, false }})
+	}
+	says := ""
+	for i, c := range fit {
+		if i == 2 || i == 1 && (point.Contact() || compareFar(fit[0].far, c.far) != 0) {
+			break
+		}
+		says += map[bool]string{true: "; ", false: ", or "}[i == 0] + c.says
+		if point.Contact() {
+			says += " it fits"
+		} else {
+			says += " this is " + t.write(point, c.value)
+		}
+	}
+	return says
+}
+
+// candidate is another way to read a point, and how far from what is expected it
+// reads.
+type candidate struct {
+	says   string
+	far    float64
+	value  float64
+	values []float64
+}
+
+// better lists the ways to read a failed point that fit, the best first. A contact
+// fits only where both its sides were seen.
+func (t *trace) better(at int, test func([]float64) found) []candidate {
+	point := t.points[at].Point
+	expected, _ := t.expected(point)
+	var fit []candidate
+	for _, w := range Others(t.points[at]) {
+		values := t.read(at, w)
+		real := good(values)
+		if len(real)*2 <= len(t.looks) || tiny(median(real)) {
+			continue
+		}
+		if verdict := test(values).verdict; verdict == Fail || point.Contact() && verdict != Pass {
+			continue
+		}
+		c := candidate{says: w.Says, value: real[len(real)-1], values: values, far: 1}
+		if expected != nil {
+			c.far = math.Abs(median(real)-*expected) / max(math.Abs(*expected), 1e-9)
+		} else if changes(real) > 0 {
+			c.far = 0.5
+		}
+		fit = append(fit, c)
+	}
+	slices.SortStableFunc(fit, func(a, b candidate) int { return compareFar(a.far, b.far) })
+	return fit
+}
+
+// tiny reports whether a value is one that only words of another type give.
+func tiny(v float64) bool { return v != 0 && math.Abs(v) < 1e-6 }
+
+// compareFar orders by how far a reading is from what is expected; what differs
+// by less than a tenth fits as well.
+func compareFar(a, b float64) int {
+	switch {
+	case a < b-0.1:
+		return -1
+	case b < a-0.1:
+		return 1
+	}
+	return 0
+}
+
+// expected is what the fleet file, or the fan's setpoint, says that a point reads.
+func (t *trace) expected(p reading.Point) (value *float64, tolerance float64) {
+	switch {
+	case p == t.fan.Controlled():
+		if v := t.setpoint(len(t.looks) - 1); len(t.looks) > 0 && !math.IsNaN(v) {
+			return &v, t.fan.Tolerance().At(v)
+		}
+	case p == reading.Setpoint && t.fan.HasSetpoint:
+		v := t.fan.Setpoint
+		return &v, t.fan.Rounding(p, v)
+	}
+	if v, given := t.fan.Given(p); given {
+		return &v, t.fan.Rounding(p, v)
+	}
+	return nil, 0
+}
+
+// test returns the one that fits a point.
+func (t *trace) test(p reading.Point) func(values []float64) found {
+	of := func(values []float64) found { return t.plausible(p, values) }
+	switch {
+	case p == t.fan.Controlled():
+		of = func(values []float64) found { return t.held(p, values) }
+	case p == reading.VelocityPressure:
+		of = t.velocity
+	case p == reading.Speed:
+		of = t.speed
+	case p == reading.HighSpeed:
+		of = t.highSpeed
+	case p == reading.Setpoint || p >= reading.MinSpeed && p <= reading.HighSpeedDelay:
+		of = func(values []float64) found { return t.setting(p, values) }
+	case p == reading.Running || p == reading.Proof:
+		of = t.runs
+	case p == reading.Enable || p == reading.Fault || p == reading.Override:
+		of = func(values []float64) found { return t.contact(p, values) }
+	case p == reading.RPM || p == reading.Power:
+		of = func(values []float64) found { return t.follows(p, values) }
+	case p == reading.Energy || p == reading.RunHours:
+		of = func(values []float64) found { return t.counts(p, values) }
+	case p == reading.Heartbeat:
+		of = t.heartbeat
+	case p == reading.HeardAgo:
+		of = t.heardAgo
+	}
+	return of
+}
+
+// write writes a value of a point for people.
+func (t *trace) write(p reading.Point, v float64) string {
+	if p.Contact() {
+		return map[bool]string{true: "closed", false: "open"}[v != 0]
+	}
+	of := p.Dimension()
+	if p == reading.Setpoint && t.fan.ControlsAirflow {
+		of = units.Flow
+	}
+	return t.units.Format(v, of)
+}
+
+// Hex writes words as people compare them with a manual, or "nothing".
+func Hex(words []uint16) string {
+	if len(words) == 0 {
+		return "nothing"
+	}
+	all := make([]string, len(words))
+	for i, w := range words {
+		all[i] = fmt.Sprintf("0x%04X", w)
+	}
+	return strings.Join(all, " ")
+}

@@ -1,0 +1,256 @@
+package turnover
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+)
+
+// ranges are what a value can be in a duct and on a roof, in base units; what is
+// beyond is read wrongly. (Engineering choices, wide: no fan of this kind makes
+// more than 2,500 Pa, and none turns faster than 12,000 rpm.)
+var ranges = map[reading.Point][2]float64{
+	reading.Pressure: {-2500, 2500}, reading.VelocityPressure: {-25, 2500}, reading.Setpoint: {-2500, 2500}, reading.Airflow: {-1, 100},
+	reading.Speed: {-0.005, 1.05}, reading.RPM: {-1, 12000}, reading.Power: {-50, 200e3},
+	reading.Energy: {0, 1e14}, reading.RunHours: {0, 50 * 366 * 86400},
+	reading.MinSpeed: {0, 1}, reading.MaxSpeed: {0, 1.05}, reading.IdleBelow: {0, 1}, reading.StoppedBelow: {0, 1},
+	reading.OverrideSpeed: {0, 1.05}, reading.HighSpeedAt: {0, 1.05}, reading.HighSpeedOffAt: {0, 1.05},
+	reading.RunOn: {0, 86400}, reading.StartDelay: {0, 3600}, reading.HighSpeedDelay: {0, 3600},
+	reading.RestartRise: {0, 2500}, reading.HeardAgo: {0, 1e9}, reading.OutdoorTemperature: {-60, 60},
+}
+
+// beyond judges values that cannot be.
+func (t *trace) beyond(p reading.Point, values []float64) (found, bool) {
+	limits, known := ranges[p]
+	if p == t.fan.Controlled() && t.fan.HasProbeRange {
+		reach := 0.1 * (t.fan.ProbeHigh - t.fan.ProbeLow)
+		limits, known = [2]float64{t.fan.ProbeLow - reach, t.fan.ProbeHigh + reach}, true
+	}
+	real := good(values)
+	out := func(v float64) bool { return v < limits[0] || v > limits[1] }
+	if !known || share(real, out) <= 0.5 {
+		return found{}, false
+	}
+	return fails("reads %s, which cannot be (it would have to be from %s to %s)", t.write(p, median(real)), t.write(p, limits[0]), t.write(p, limits[1])), true
+}
+
+// plausible judges a point of which nothing more is known.
+func (t *trace) plausible(p reading.Point, values []float64) found {
+	if f, bad := t.beyond(p, values); bad {
+		return f
+	}
+	return passes("reads %s, which can be", t.write(p, median(good(values))))
+}
+
+// held judges what the controller holds: a pressure has the sign of its probe's
+// side while the fan runs, and between its limits it is near setpoint.
+func (t *trace) held(p reading.Point, values []float64) found {
+	if f, bad := t.beyond(p, values); bad {
+		return f
+	}
+	runs := t.during(values, t.running)
+	last := t.write(p, median(good(values)))
+	if len(runs) == 0 {
+		return notSeen("reads %s and can be, but %s: its sign and size are not proven", last, t.notRunning())
+	}
+	sp := median(t.during(t.setpoints(), t.running))
+	if f, bad := t.sign(p, runs, sp); bad {
+		return f
+	}
+	if f, bad := t.size(p, values, sp); bad {
+		return f
+	}
+	f := t.moves(p, values, runs)
+	if f.verdict != Pass {
+		return f
+	}
+	if len(t.during(values, func(k int) bool { return t.state(k) == between })) == 0 {
+		return notSeen("reads %s, moves and has the right sign, but the fan was never between its limits: its size is not proven", last)
+	}
+	return passes("reads %s against a setpoint of %s while the fan runs between its limits, and moves", last, t.write(p, sp))
+}
+
+// notRunning says why nothing is known of a running fan.
+func (t *trace) notRunning() string {
+	if len(good(t.series[reading.Speed])) == 0 {
+		return "the fan's speed is not known"
+	}
+	return "the fan did not run"
+}
+
+func (t *trace) setpoints() []float64 {
+	all := make([]float64, len(t.looks))
+	for k := range all {
+		all[k] = t.setpoint(k)
+	}
+	return all
+}
+
+// least is the smallest reading whose sign means something: a fifth of the
+// setpoint, at least 5 Pa. (Engineering choice: draught and a zero error stay
+// below it.)
+func least(sp float64) float64 { return max(5, 0.2*math.Abs(sp)) }
+
+// sign judges the sign of a pressure while the fan runs.
+func (t *trace) sign(p reading.Point, runs []float64, sp float64) (found, bool) {
+	if p != reading.Pressure {
+		return found{}, false
+	}
+	want := -1.0
+	if t.fan.ProbeSide() == "discharge" {
+		want = 1
+	}
+	threshold := 5.0
+	if !math.IsNaN(sp) {
+		threshold = least(sp)
+	}
+	if share(runs, func(v float64) bool { return v*want < -threshold }) <= 0.5 {
+		return found{}, false
+	}
+	reads := t.write(p, median(runs))
+	if own := median(good(t.told)); own*want < 0 && math.Abs(median(runs)-own) < 0.5*math.Abs(own) {
+		return fails("reads %s while the fan runs and holds its own setpoint of %s: the probe is on the other side than probe = %q of the fleet file says",
+			reads, t.write(reading.Setpoint, own), t.fan.ProbeSide()), true
+	}
+	return fails("reads %s while the fan runs, and a probe on %s reads %s zero: the sign in the point map, the tubes or the probe's side is wrong",
+		reads, t.fan.ProbeSide(), map[bool]string{true: "above", false: "below"}[want > 0]), true
+}
+
+// size judges a value against the setpoint while the controller holds it, which
+// it does between its limits: half of it and a little is allowed for.
+func (t *trace) size(p reading.Point, values []float64, sp float64) (found, bool) {
+	holding := t.during(values, func(k int) bool { return t.state(k) == between })
+	if len(holding) < 3 || math.IsNaN(sp) || sp == 0 {
+		return found{}, false
+	}
+	far := max(0.5*math.Abs(sp), 2*t.fan.Tolerance().At(sp))
+	if share(holding, func(v float64) bool { return math.Abs(v-sp) > far }) <= 0.5 {
+		return found{}, false
+	}
+	return fails("reads %s while the fan runs between its limits and its setpoint is %s", t.write(p, median(holding)), t.write(p, sp)), true
+}
+
+// What a value that never changes proves: a pressure that is read to a hundredth
+// of the setpoint does not stand still over 20 s of a running fan; a coarser one
+// may. (Engineering choice.)
+const (
+	stillFor   = 20 * time.Second
+	stillLooks = 5
+	fineCounts = 100
+)
+
+// moves judges whether a value that ought to move does.
+func (t *trace) moves(p reading.Point, values, runs []float64) found {
+	if changes(good(values)) > 0 {
+		return found{verdict: Pass}
+	}
+	reads := t.write(p, runs[0])
+	count, size := t.fan.Count(p), math.Abs(runs[0])
+	fine := count < size/fineCounts
+	if fine && len(runs) == len(t.looks) && len(runs) >= stillLooks && t.lasted() >= stillFor {
+		return fails("reads %s and did not move once in %s though the fan runs: the point is dead, or the gateway repeats an old value", reads, units.Span(t.lasted()))
+	}
+	return notSeen("reads %s and can be, but did not move in %s: a gateway that repeats an old value would look the same; look for longer with --for", reads, units.Span(t.lasted()))
+}
+
+// velocity judges the pressure of a flow probe, which is never far below zero.
+func (t *trace) velocity(values []float64) found {
+	if f, bad := t.beyond(reading.VelocityPressure, values); bad {
+		return f
+	}
+	runs := t.during(values, t.running)
+	if share(runs, func(v float64) bool { return v < -2 }) > 0.5 {
+		return fails("reads %s while the fan runs, and a velocity pressure is never below zero: the tubes are swapped or the sign is lost", t.write(reading.VelocityPressure, median(runs)))
+	}
+	if len(runs) == 0 {
+		return notSeen("reads %s and can be, but the fan did not run", t.write(reading.VelocityPressure, median(good(values))))
+	}
+	flow := t.held(reading.Airflow, t.series[reading.Airflow])
+	flow.reason = "the airflow that follows from it " + flow.reason
+	return flow
+}
+
+// speed judges the commanded speed: within its range, and never below the lowest
+// running speed while the fan plainly runs.
+func (t *trace) speed(values []float64) found {
+	if f, bad := t.beyond(reading.Speed, values); bad {
+		return f
+	}
+	real := good(values)
+	reads := t.write(reading.Speed, median(real))
+	if f, bad := t.tooSlow(values); bad {
+		return f
+	}
+	if f, bad := t.againstRPM(values); bad {
+		return f
+	}
+	low, high := extent(real)
+	switch {
+	case high < t.fan.StoppedBelow:
+		return notSeen("reads %s and can be, but the fan stood still: its scale and span are not proven", reads)
+	case low == high:
+		return notSeen("reads %s and can be, but did not move in %s", reads, units.Span(t.lasted()))
+	case low > t.fan.MinSpeed+margin:
+		return passes("reads %s to %s and moves; the lowest speed of %s was not seen, so its span is not proven", t.write(reading.Speed, low), t.write(reading.Speed, high), t.write(reading.Speed, t.fan.MinSpeed))
+	}
+	return passes("reads %s to %s, down to the lowest speed of %s, and moves", t.write(reading.Speed, low), t.write(reading.Speed, high), t.write(reading.Speed, t.fan.MinSpeed))
+}
+
+// plainly reports whether the fan runs by other signs than its speed: its wheel
+// turns, or what it controls is where only a running fan brings it.
+func (t *trace) plainly(k int) bool {
+	if t.turned(k) {
+		return true
+	}
+	v, sp := t.at(t.fan.Controlled(), k), t.setpoint(k)
+	return !math.IsNaN(v) && !math.IsNaN(sp) && math.Abs(sp) >= 10 && math.Abs(v-sp) < 0.3*math.Abs(sp)
+}
+
+// tooSlow judges a speed that is below the lowest one while the fan plainly runs:
+// its scale is off, or the map shows 0 % where the signal's lowest is (2 V of
+// 10 V, a fifth, with many motors: common practice of the trade, no source).
+func (t *trace) tooSlow(values []float64) (found, bool) {
+	runs := t.during(values, t.plainly)
+	if len(runs) < 3 || len(runs)*2 < len(t.looks) || t.fan.MinSpeed == 0 {
+		return found{}, false
+	}
+	if share(runs, func(v float64) bool { return v < t.fan.MinSpeed-0.03 }) <= 0.5 {
+		return found{}, false
+	}
+	v := median(runs)
+	says := fmt.Sprintf("reads %s, below the lowest speed of %s, while the fan plainly runs", t.write(reading.Speed, v), t.write(reading.Speed, t.fan.MinSpeed))
+	if v >= 0 && v < 1 {
+		says += fmt.Sprintf("; if the map shows 0 %% at the lowest speed, this is %s", t.write(reading.Speed, t.fan.MinSpeed+(t.fan.MaxSpeed-t.fan.MinSpeed)*v))
+	}
+	return fails("%s", says), true
+}
+
+// againstRPM judges the speed by the wheel's, which is in proportion to it where
+// the rated speed is known.
+func (t *trace) againstRPM(values []float64) (found, bool) {
+	if t.fan.RatedRPM == 0 || t.series[reading.RPM] == nil {
+		return found{}, false
+	}
+	var apart []float64
+	for k, v := range values {
+		if rpm := t.at(reading.RPM, k); !math.IsNaN(v) && rpm > 0.1*t.fan.RatedRPM {
+			apart = append(apart, v-rpm/t.fan.RatedRPM)
+		}
+	}
+	if len(apart) < 3 || math.Abs(median(apart)) <= 0.2 {
+		return found{}, false
+	}
+	return fails("reads %s while the wheel turns at %s of its rated speed", t.write(reading.Speed, median(good(values))),
+		t.units.Format(median(good(values))-median(apart), units.Ratio)), true
+}
+
+func extent(values []float64) (low, high float64) {
+	low, high = math.Inf(1), math.Inf(-1)
+	for _, v := range values {
+		low, high = min(low, v), max(high, v)
+	}
+	return low, high
+}
