@@ -44,6 +44,7 @@ type rtu struct {
 	pause   time.Duration // between an answer and the next request
 	rested  time.Time     // end of that pause
 	request [8]byte
+	asked   asked // by the request at hand; kept here, so that nothing is allocated
 	answer  [2 * longestFrame]byte
 	spare   [longestFrame]byte // what came unasked
 
@@ -88,17 +89,14 @@ func silence(baud int) time.Duration {
 // read is one exchange. From the end of the pause on it takes at most the
 // time-out, whatever comes.
 func (r *rtu) read(unit int, table decode.Table, address, count uint16, into []uint16) *reading.Failure {
-	if r.pause > 0 {
-		time.Sleep(time.Until(r.rested))
-	}
-	if err := r.conn.SetDeadline(time.Now().Add(r.timeout)); err != nil {
-		return r.failed(err, 0)
-	}
-	asked := ask(unit, table, count)
-	if failure := r.send(asked, address, count); failure != nil {
+	r.asked = ask(unit, table, count)
+	frame := append(r.request[:0], r.asked.unit, r.asked.function)
+	frame = binary.BigEndian.AppendUint16(frame, address)
+	frame = binary.BigEndian.AppendUint16(frame, count)
+	if failure := r.exchange(frame); failure != nil {
 		return failure
 	}
-	data, failure := r.receive(asked)
+	data, failure := r.receive(&r.asked)
 	if failure != nil {
 		return failure
 	}
@@ -106,8 +104,15 @@ func (r *rtu) read(unit int, table decode.Table, address, count uint16, into []u
 	return nil
 }
 
-// send writes a request into an empty socket.
-func (r *rtu) send(asked asked, address, count uint16) *reading.Failure {
+// exchange begins one: it waits for the end of the pause, and sends a request
+// with its checksum into an empty socket.
+func (r *rtu) exchange(frame []byte) *reading.Failure {
+	if r.pause > 0 {
+		time.Sleep(time.Until(r.rested))
+	}
+	if err := r.conn.SetDeadline(time.Now().Add(r.timeout)); err != nil {
+		return r.failed(err, 0)
+	}
 	switch unasked, err := r.waiting(); {
 	case unasked > 0:
 		return garbled("bytes came that nobody had asked for (%d or more, % X ...): answers and requests are out of step",
@@ -115,23 +120,24 @@ func (r *rtu) send(asked asked, address, count uint16) *reading.Failure {
 	case err != nil:
 		return r.failed(err, 0)
 	}
-	frame := append(r.request[:0], asked.unit, asked.function)
-	frame = binary.BigEndian.AppendUint16(frame, address)
-	frame = binary.BigEndian.AppendUint16(frame, count)
-	frame = binary.LittleEndian.AppendUint16(frame, crc(frame))
-	if _, err := r.conn.Write(frame); err != nil {
+	if _, err := r.conn.Write(binary.LittleEndian.AppendUint16(frame, crc(frame))); err != nil {
 		return r.failed(err, 0)
 	}
 	return nil
 }
 
+// expected is what ties an answer to its request: whole says that got is all of it.
+type expected interface {
+	check(got []byte) (whole bool, failure *reading.Failure)
+}
+
 // receive takes the answer to a request and returns its data.
-func (r *rtu) receive(asked asked) (data []byte, failure *reading.Failure) {
+func (r *rtu) receive(wanted expected) (data []byte, failure *reading.Failure) {
 	got := 0
 	for whole := false; !whole; {
 		n, err := r.conn.Read(r.answer[got:])
 		got += n
-		if whole, failure = asked.check(r.answer[:got]); failure != nil && failure.Code == 0 {
+		if whole, failure = wanted.check(r.answer[:got]); failure != nil && failure.Code == 0 {
 			return nil, failure
 		}
 		if err != nil && !whole {

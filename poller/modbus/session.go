@@ -76,6 +76,7 @@ type Session struct {
 // transport carries requests and their answers.
 type transport interface {
 	read(unit int, table decode.Table, address, count uint16, into []uint16) *reading.Failure
+	write(unit int, table decode.Table, address uint16, words []uint16) *reading.Failure
 	close() error
 }
 
