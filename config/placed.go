@@ -1,6 +1,7 @@
 package config
 
 import (
+	"fmt"
 	"math"
 
 	"fanwarden/poller/decode"
@@ -22,6 +23,42 @@ func (p PlacedPoint) Words() int {
 		return 1
 	}
 	return p.Encoding.Type.Words()
+}
+
+// digit is the table's in the numbers of manuals.
+func digit(of decode.Table) byte {
+	for d, table := range digits {
+		if table == of {
+			return d
+		}
+	}
+	return '?'
+}
+
+// Register returns the point's place as manuals number it: 40001 is address 0 of
+// the holding registers. What lies beyond the ten thousandth has six digits.
+func (p PlacedPoint) Register() string {
+	if n := p.Address + 1; n > 9999 {
+		return fmt.Sprintf("%c%05d", digit(p.Table), n)
+	}
+	return fmt.Sprintf("%c%04d", digit(p.Table), p.Address+1)
+}
+
+// Raw picks a point's words out of those of the fan: the words of each point that
+// a poll reads, in the order of Points. It returns nil for a point that is not
+// among them.
+func (f *Fan) Raw(words []uint16, of reading.Point) []uint16 {
+	at := 0
+	for _, p := range f.Points {
+		switch {
+		case p.Point.Output():
+			continue
+		case p.Point == of && at+p.Words() <= len(words):
+			return words[at : at+p.Words()]
+		}
+		at += p.Words()
+	}
+	return nil
 }
 
 // Placed returns the fan's point at its place, if the fan has it.

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"fmt"
 	"math"
 	"path/filepath"
 	"testing"
@@ -118,6 +119,45 @@ url = "tcp://192.0.2.20"
 	for _, p := range []reading.Point{reading.RunOn, reading.MaxSpeed, reading.Pressure, reading.ForceSpeed} {
 		if v, given := a.Given(p); given {
 			t.Errorf("%s of a is given as %v", p, v)
+		}
+	}
+}
+
+// Where manuals put an address; a fleet file that says so means the same place.
+func TestRegistersAsManualsNumberThem(t *testing.T) {
+	for _, c := range []struct {
+		table   decode.Table
+		address int
+		want    string
+	}{{decode.Coil, 0, "00001"}, {decode.Discrete, 3, "10004"}, {decode.Input, 0, "30001"}, {decode.Holding, 0, "40001"},
+		{decode.Holding, 9998, "49999"}, {decode.Holding, 9999, "410000"}, {decode.Coil, 9999, "010000"}, {decode.Input, 65535, "365536"}} {
+		p := PlacedPoint{Table: c.table, Address: c.address}
+		if got := p.Register(); got != c.want {
+			t.Errorf("%s %d: %s, want %s", c.table, c.address, got, c.want)
+		}
+		text := fmt.Sprintf("register = %q\n", c.want)
+		if !c.table.Bits() {
+			text += "type = \"uint16\"\n"
+		}
+		if m, faults := onePoint("running", text); len(faults) > 0 || m.Table != c.table || m.Address != c.address {
+			t.Errorf("%s is read as %s %d, %v", c.want, m.Table, m.Address, faults)
+		}
+	}
+}
+
+func TestWordsOfAPoint(t *testing.T) {
+	long := decode.Encoding{Type: decode.Int32}
+	f := &Fan{Points: []PlacedPoint{{Point: reading.Pressure, Table: decode.Input}, {Point: reading.ForceOn}, {Point: reading.Energy, Table: decode.Input, Encoding: long},
+		{Point: reading.HighSpeed, Table: decode.Coil}}}
+	words := []uint16{1, 2, 3, 4}
+	for _, c := range []struct {
+		p     reading.Point
+		words []uint16
+		want  string
+	}{{reading.Pressure, words, "[1]"}, {reading.Energy, words, "[2 3]"}, {reading.HighSpeed, words, "[4]"}, {reading.ForceOn, words, "[]"},
+		{reading.RPM, words, "[]"}, {reading.Pressure, nil, "[]"}, {reading.Energy, words[:2], "[]"}} {
+		if got := fmt.Sprint(f.Raw(c.words, c.p)); got != c.want {
+			t.Errorf("%s of %v: %s, want %s", c.p, c.words, got, c.want)
 		}
 	}
 }

@@ -55,6 +55,11 @@ func (f *Fan) Count(p reading.Point) float64 {
 	return math.Abs(placed.Encoding.Scale * placed.Encoding.Unit.Factor)
 }
 
+// SameSetting reports whether what is read of a setting is what it was.
+func (f *Fan) SameSetting(p reading.Point, was, is float64) bool {
+	return math.Abs(is-was) <= f.Rounding(p, was)
+}
+
 // Rounding is how far a setting may read from what it is: one count of its
 // register, or what single precision leaves of it.
 func (f *Fan) Rounding(p reading.Point, value float64) float64 {

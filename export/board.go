@@ -27,6 +27,7 @@ type Board struct {
 	history   History
 	fanAt     map[reading.FanID]int
 	gateAt    map[reading.GatewayID]int
+	own       []bool // whether the fan of that place is in no snapshot yet
 	changed   bool
 	preparing bool
 }
@@ -52,6 +53,9 @@ func (b *Board) SetFleet(fleet *config.Fleet, now time.Time) {
 		next := Fan{}
 		if at, known := fanAt[fan.ID]; known {
 			next = *fans[at]
+			if !next.Fan.SamePolling(fan) {
+				next.Raw = nil // the words of other points
+			}
 		}
 		next.Fan = fan
 		b.fans[i], b.fanAt[fan.ID] = &next, i
@@ -68,6 +72,7 @@ func (b *Board) SetFleet(fleet *config.Fleet, now time.Time) {
 		next.Gateway = gateway
 		b.gateways[i], b.gateAt[gateway.ID] = &next, i
 	}
+	b.own = make([]bool, len(b.fans))
 	b.changed = true
 	b.Publish(now)
 }
@@ -83,30 +88,60 @@ func (b *Board) ReloadFailed(now time.Time) {
 	b.Publish(now)
 }
 
-// SetReading notes what a poll of a fan brought. A fan that is not in the
-// fleet is passed over: a poll may end after the fan left it.
-func (b *Board) SetReading(r *reading.Reading) {
-	at, known := b.fanAt[r.Fan]
+// fan returns a fan that may be changed, or nil where it is not in the fleet: a
+// poll may end after the fan left it. What a snapshot has is left to it, and a
+// copy is changed.
+func (b *Board) fan(id reading.FanID) *Fan {
+	at, known := b.fanAt[id]
 	if !known {
+		return nil
+	}
+	if !b.own[at] {
+		next := *b.fans[at]
+		b.fans[at], b.own[at] = &next, true
+	}
+	b.changed = true
+	return b.fans[at]
+}
+
+// SetReading notes a reading of a fan whose words nobody kept.
+func (b *Board) SetReading(r *reading.Reading) { b.setReading(r, nil) }
+
+// SetReadings notes what a cycle brought, and the words that the values of each
+// reading were made of. Nothing of either is kept.
+func (b *Board) SetReadings(all []reading.Reading, words [][]uint16) {
+	n := 0
+	for i := range words {
+		n += len(words[i])
+	}
+	kept := make([]uint16, 0, n) // one for all, which is less to look after
+	for i := range all {
+		begin := len(kept)
+		if i < len(words) {
+			kept = append(kept, words[i]...)
+		}
+		b.setReading(&all[i], kept[begin:len(kept):len(kept)])
+	}
+}
+
+func (b *Board) setReading(r *reading.Reading, words []uint16) {
+	f := b.fan(r.Fan)
+	if f == nil {
 		return
 	}
-	next := *b.fans[at]
-	next.Polled, next.Outcome = r.Time, r.Outcome
+	f.Polled, f.Outcome = r.Time, r.Outcome
 	if r.Outcome.Answered() {
-		next.Values = *r
+		f.Values, f.Raw = *r, words
 	}
-	if next.Fan.Usable(r) {
-		next.LastGood = r.Time
+	if f.Fan.Usable(r) {
+		f.LastGood = r.Time
 	}
-	b.fans[at], b.changed = &next, true
 }
 
 // SetFanState notes what the rules say of a fan.
 func (b *Board) SetFanState(id reading.FanID, mode condition.Mode, verdicts []condition.Verdict, standing []condition.Standing) {
-	if at, known := b.fanAt[id]; known {
-		next := *b.fans[at]
-		next.Mode, next.Verdicts, next.Standing = mode, verdicts, standing
-		b.fans[at], b.changed = &next, true
+	if f := b.fan(id); f != nil {
+		f.Mode, f.Verdicts, f.Standing = mode, verdicts, standing
 	}
 }
 
@@ -159,6 +194,7 @@ func (b *Board) Publish(now time.Time) {
 		return
 	}
 	b.changed = false
+	clear(b.own)
 	b.snapshot.Store(&Snapshot{
 		Taken: now, Fleet: b.fleet, Reload: b.reload, Version: b.version, Ready: b.ready(),
 		Fans: append([]*Fan(nil), b.fans...), Gateways: append([]*Gateway(nil), b.gateways...),

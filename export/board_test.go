@@ -44,6 +44,49 @@ func TestASnapshotNeverChangesOncePublished(t *testing.T) {
 	}
 }
 
+// Words and values are of one cycle, in every snapshot.
+func TestWordsAreThoseOfTheValues(t *testing.T) {
+	b := NewBoard(smallFleet("a", "b"), "test", epoch)
+	all := []reading.Reading{*answered("a", epoch, -1), *answered("b", epoch, -1)}
+	words := [][]uint16{{1, 1}, {1, 1}} // of the poller, which uses them again
+	var shown []*Snapshot
+	for n := range uint16(10) {
+		at := epoch.Add(time.Duration(n) * 5 * time.Second)
+		for i, id := range []reading.FanID{"a", "b"} {
+			words[i][0], words[i][1] = n, n
+			all[i] = *answered(id, at, float64(n))
+			if i == 1 && n%3 == 2 {
+				all[i] = reading.Reading{Fan: id, Time: at, Outcome: reading.Timeout}
+			}
+		}
+		b.SetReadings(all, words)
+		b.SetFanState("a", condition.Controlling, nil, nil)
+		if n != 4 { // what is not shown in between
+			b.Publish(at)
+			shown = append(shown, b.Snapshot())
+		}
+	}
+	for i, s := range shown {
+		for _, f := range s.Fans {
+			v, _ := f.Values.Get(reading.Pressure)
+			if len(f.Raw) != 2 || float64(f.Raw[0]) != v || float64(f.Raw[1]) != v {
+				t.Errorf("snapshot %d: fan %s has the words %v of %v", i, f.Fan.ID, f.Raw, v)
+			}
+		}
+	}
+	b.SetReading(answered("a", epoch, -30))
+	b.Publish(epoch)
+	if got := b.Snapshot().Fans[0].Raw; got != nil {
+		t.Errorf("a reading without words has %v", got)
+	}
+	fleet := smallFleet("a", "b")
+	fleet.Fans[1].Base = 100
+	b.SetFleet(fleet, epoch)
+	if got := b.Snapshot().Fans[1]; got.Raw != nil || got.Values.Time.IsZero() {
+		t.Errorf("a fan that is read elsewhere has the words %v", got.Raw)
+	}
+}
+
 func TestAFailedPollKeepsTheLastValuesUntilTheyAreStale(t *testing.T) {
 	b := NewBoard(smallFleet("a"), "test", epoch)
 	b.SetReading(answered("a", epoch, -30))

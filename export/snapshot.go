@@ -48,6 +48,9 @@ type Fan struct {
 	// Values is the last reading that the fan answered; it is zero before the
 	// first. Its values count only while they are Fresh.
 	Values reading.Reading
+	// Raw are the words that Values were made of, as config.Fan.Raw finds them; nil
+	// where they are not known. Those of a point that was not answered mean nothing.
+	Raw []uint16
 	// Polled and Outcome are of the last poll, answered or not; Polled is zero
 	// before the first.
 	Polled   time.Time

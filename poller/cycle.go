@@ -20,6 +20,10 @@ type Cycle struct {
 	// Readings holds one reading for each fan of the gateway, good or failed.
 	// The slice is used again: it may not be kept after the sink returns.
 	Readings []reading.Reading
+	// Words holds for each reading the words that its values were made of, as
+	// config.Fan.Raw finds them. What was not answered in this cycle has the words
+	// of an earlier one. It is used again like Readings.
+	Words [][]uint16
 }
 
 // Sink takes the cycles of all gateways. It is called from many goroutines.

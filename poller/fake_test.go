@@ -119,6 +119,33 @@ func (s *fakeSession) Close() error {
 	return nil
 }
 
+// agree checks that every good value of a cycle is what its words say, and none
+// of another cycle.
+func agree(t *testing.T, fleet *config.Fleet, c *poller.Cycle) {
+	t.Helper()
+	if len(c.Words) != len(c.Readings) {
+		t.Fatalf("words of %d fans for %d readings", len(c.Words), len(c.Readings))
+	}
+	for i := range c.Readings {
+		r := &c.Readings[i]
+		for _, fan := range fleet.Fans {
+			for _, placed := range fan.Points {
+				value, good := r.Get(placed.Point)
+				if fan.ID != r.Fan || !good {
+					continue
+				}
+				words := fan.Raw(c.Words[i], placed.Point)
+				if len(words) != placed.Words() {
+					t.Fatalf("%s: %s has %d words", fan.ID, placed.Point, len(words))
+				}
+				if says, _ := placed.Encoding.Decode(words); says != value {
+					t.Errorf("%s: %s is %v, and its words say %v", fan.ID, placed.Point, value, says)
+				}
+			}
+		}
+	}
+}
+
 // requests returns what was asked since the last call.
 func (f *fake) requests() []asked {
 	f.lock.Lock()
@@ -147,6 +174,7 @@ func watch(t *testing.T, f *fake, fleet *config.Fleet, span time.Duration) (cycl
 			defer lock.Unlock()
 			kept := polled{Cycle: *c, asked: f.requests()}
 			kept.Readings = append([]reading.Reading{}, c.Readings...)
+			agree(t, fleet, c)
 			cycles = append(cycles, kept)
 		}, zap.New(core))
 		p.Start(fleet)

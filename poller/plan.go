@@ -27,6 +27,7 @@ type Plan struct {
 	Gateway  *config.Gateway
 	Fans     []*config.Fan // of this gateway, in the order of the fleet file
 	Requests []Request     // unit by unit; see PlanGateway
+	words    int           // of all points of its fans together
 }
 
 // Request reads one run of registers or bits of one unit.
@@ -48,6 +49,7 @@ type slot struct {
 	fan int // index into Plan.Fans, or everyFan
 	config.PlacedPoint
 	shared bool // another fan's value lies in the same registers
+	at     int  // of its first word among all of the gateway's fans, in the order of their points
 }
 
 // PlanGateway lays out the requests of one cycle over the fans of a gateway;
@@ -103,7 +105,8 @@ func (p *Plan) slots() []slot {
 	for i, fan := range p.Fans {
 		for _, placed := range fan.Points {
 			if !placed.Point.Output() {
-				slots = append(slots, slot{fan: i, PlacedPoint: placed})
+				slots = append(slots, slot{fan: i, PlacedPoint: placed, at: p.words})
+				p.words += placed.Words()
 			}
 		}
 	}

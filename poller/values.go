@@ -48,6 +48,10 @@ func (w *worker) take(r *Request, now time.Time) {
 			continue
 		}
 		w.set(s.fan, s.Point, value, quality, now)
+		w.raw[s.at] = words[0]
+		if len(words) > 1 {
+			w.raw[s.at+1] = words[1]
+		}
 		if f := &w.fans[s.fan]; !s.shared {
 			f.words = true
 			for _, word := range words {
@@ -175,4 +179,19 @@ func markAll(r *reading.Reading, quality reading.Quality) {
 			r.Mark(p, quality)
 		}
 	}
+}
+
+// divide gives each fan its part of the words of all.
+func (p *Plan) divide(words []uint16) [][]uint16 {
+	parts := make([][]uint16, len(p.Fans))
+	for i, fan := range p.Fans {
+		n := 0
+		for _, placed := range fan.Points {
+			if !placed.Point.Output() {
+				n += placed.Words()
+			}
+		}
+		parts[i], words = words[:n:n], words[n:]
+	}
+	return parts
 }

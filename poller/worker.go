@@ -28,6 +28,7 @@ type worker struct {
 	strained  time.Time // when last a silent unit was tried though it did not fit
 
 	words []uint16          // of the answer at hand
+	raw   []uint16          // of every point of the fans, see slot.at
 	blank []reading.Reading // of each fan: its points mapped and unanswered
 	fans  []fanRound
 	cycle Cycle
@@ -50,7 +51,8 @@ func newWorker(plan *Plan, dial Dial, sink Sink, log *zap.Logger) *worker {
 	w.words = make([]uint16, longest+w.gateway.MaxGap) // see late.widen
 	w.fans = make([]fanRound, len(plan.Fans))
 	w.blank = blankReadings(plan)
-	w.cycle = Cycle{Gateway: plan.Gateway.ID, Readings: make([]reading.Reading, len(plan.Fans))}
+	w.raw = make([]uint16, plan.words)
+	w.cycle = Cycle{Gateway: plan.Gateway.ID, Readings: make([]reading.Reading, len(plan.Fans)), Words: plan.divide(w.raw)}
 	return w
 }
 

@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"math"
 	"slices"
 	"time"
 
@@ -81,7 +80,7 @@ func (c *settingsChanged) compare(f *fan, s *sample, i int, value float64) {
 		c.record(f, s, i, value)
 		return
 	}
-	if math.Abs(value-was) <= f.cfg.Rounding(p, was) {
+	if f.cfg.SameSetting(p, was, value) {
 		c.differs &^= 1 << i
 		return
 	}
@@ -103,7 +102,7 @@ func (c *settingsChanged) was(f *fan, p reading.Point) (float64, bool) {
 // record keeps a setting once it has read the same for the hold.
 func (c *settingsChanged) record(f *fan, s *sample, i int, value float64) {
 	first := &c.first[i]
-	if !first.begun || math.Abs(value-first.value) > f.cfg.Rounding(reading.MinSpeed+reading.Point(i), value) {
+	if !first.begun || !f.cfg.SameSetting(reading.MinSpeed+reading.Point(i), value, first.value) {
 		*first = recorded{begun: true, value: value, at: s.now}
 	}
 	first.known = time.Duration(s.now-first.at) >= c.hold

@@ -53,8 +53,8 @@ func (j *judge) take(c *poller.Cycle) {
 		if repeats {
 			c.Readings[i].Age() // what is shown must not look new
 		}
-		j.board.SetReading(&c.Readings[i])
 	}
+	j.board.SetReadings(c.Readings, c.Words)
 	// What a gateway's condition silences shows at all of its fans, so their
 	// states are taken once all of them were judged.
 	for i := range c.Readings {
