@@ -34,7 +34,11 @@ const (
 	defaultMinSpeed     = 0.20
 	defaultMaxSpeed     = 1.00
 	defaultProbeFactor  = 1.0
-	defaultAirDensity   = 1.20138 // kg/m3: standard air, 0.075 lb/ft3
+
+	defaultExerciseAtMost = 10 * time.Minute
+	longestExercise       = time.Hour
+
+	defaultAirDensity = 1.20138 // kg/m3: standard air, 0.075 lb/ft3
 )
 
 // overrideAtMost is how long an override may stand on fans of some duties: one

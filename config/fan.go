@@ -112,11 +112,12 @@ type Fan struct {
 	RatedPower    float64 // W, 0: not given
 	RatedRPM      float64 // 0: not given
 
-	LifeSafety    bool
-	AllowExercise bool
-	ForceRelease  *float64  // raw value of force_speed that gives control back
-	AbortPressure *float64  // Pa
-	InService     time.Time // zero: in service
+	LifeSafety     bool
+	AllowExercise  bool
+	ForceRelease   *float64      // raw value of force_speed that gives control back
+	AbortPressure  *float64      // Pa
+	ExerciseAtMost time.Duration // that an exercise may force it; default 10 min
+	InService      time.Time     // zero: in service
 
 	Rules condition.Settings // the fleet's, with the fan's own laid over them; shared where it has none
 

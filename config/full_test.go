@@ -170,7 +170,7 @@ func TestFullFans(t *testing.T) {
 		RunOn: 90 * time.Second, HasRestartRise: true, RestartRise: 0.18 * 249.08891, StartDelay: 4 * time.Second, StoppedBelow: 0.04,
 		HasOverride: true, OverrideSpeed: 0.6, HasHighSpeed: true, HighSpeedAt: 0.8, HighSpeedOffAt: 0.75, HighSpeedDelay: 10 * time.Second,
 		HasProbeRange: true, ProbeLow: -500, ProbeHigh: 500, Reference: Outdoor, RiserHeight: 3.048, ProbeFactor: 1, AirDensity: 1.20138,
-		RatedPower: 1.5 * 745.69987, RatedRPM: 1750, AllowExercise: true, ForceRelease: &release, AbortPressure: &abort,
+		RatedPower: 1.5 * 745.69987, RatedRPM: 1750, AllowExercise: true, ForceRelease: &release, AbortPressure: &abort, ExerciseAtMost: 8 * time.Minute,
 		InService: time.Date(2026, 1, 31, 0, 0, 0, 0, fleet.Location), Rules: rules}
 	near(t, fleet.Fans[0], want)
 	same(t, "pressure fan", fleet.Fans[0], want)
@@ -211,7 +211,7 @@ func TestFullRoster(t *testing.T) {
 	if file, line := bath.Place(); file != "testdata/full/fans.csv" || line != 4 {
 		t.Errorf("%s:%d", file, line)
 	}
-	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 210 {
+	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 211 {
 		t.Errorf("%s:%d", file, line)
 	}
 }

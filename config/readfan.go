@@ -190,6 +190,9 @@ func (a *assembly) keeping(t *table, f *Fan) {
 	if value, ok := t.quantity("abort_pressure", units.Pressure); ok {
 		f.AbortPressure = &value
 	}
+	if f.ExerciseAtMost = t.duration("exercise_at_most", defaultExerciseAtMost, time.Minute); f.ExerciseAtMost > longestExercise {
+		t.fault("exercise_at_most", "a fan is not to be forced for longer than an hour", "write at most \"1h\"")
+	}
 	f.InService = t.date("in_service", a.fleet.Location)
 }
 
