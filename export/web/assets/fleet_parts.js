@@ -36,6 +36,12 @@ export function fanLine(fan, site) {
   return `${fan.name || fan.id}, ${buildingOf(fan, site).name}. ${rankWords[ranks[fan.rank]]}${what ? `: ${what}` : ""}. ${stateWords(fan, site)}, ${errorWords(fan.y)}.`;
 }
 
+// wordFor is a rank's word behind a number.
+function wordFor(name, n) {
+  if (name === "unanswered") return n === 1 ? "does not answer" : "do not answer";
+  return n !== 1 && ["note", "ticket", "page"].includes(name) ? `${name}s` : rankWords[name];
+}
+
 // legend says what the marks mean and how many there are of each.
 export function legend() {
   const element = h("ul", { class: "legend", "aria-label": "Marks on the plane" });
@@ -43,8 +49,11 @@ export function legend() {
     element,
     show(counts) {
       const listed = ranks.map((name, r) => ({ name, n: counts[r] })).filter(({ name, n }) => n > 0 || name === "well").reverse();
-      keyed(element, listed, (one) => one.name, ({ name }) => h("li", { class: name }, mark(name), " ", h("b", null), " ", rankWords[name]),
-        (item, { n }) => say(item.querySelector("b"), String(n)));
+      keyed(element, listed, (one) => one.name, ({ name }) => h("li", null, mark(name), " ", h("b", null), " ", h("span", null)),
+        (item, { name, n }) => {
+          say(item.querySelector("b"), String(n));
+          say(item.querySelector("span"), wordFor(name, n));
+        });
     },
   };
 }
@@ -80,7 +89,7 @@ function offGroup({ name, fans }, all, openAll) {
   const named = all ? fans : fans.slice(0, namedOff);
   const rest = fans.length - named.length;
   return [
-    h("span", { class: `how ${name}` }, mark(name), " ", h("b", null, fans.length), " ", rankWords[name]),
+    h("span", { class: `how ${name}` }, mark(name), " ", h("b", null, fans.length), " ", wordFor(name, fans.length)),
     h("span", { class: "names" }, named.map((fan) => [fanLink(fan.id, fan.name), " "]), rest > 0 && h("button", { type: "button", class: "more", onclick: openAll }, `${rest} more`)),
   ];
 }

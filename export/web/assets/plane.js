@@ -28,7 +28,7 @@ export class Plane {
     this.element = h("div", {
       class: "stage", role: "application", tabindex: 0, "aria-roledescription": "picture of fans",
       "aria-label": "Operating plane. The arrow keys walk through the fans from the worst on, Enter opens one.",
-    }, this.base, this.over, this.card, this.spoken);
+    }, this.base, this.over, h("p", { class: "keys", "aria-hidden": "true" }, "Arrow keys walk from the worst on, Enter opens"), this.card, this.spoken);
     this.all = []; // the fans by their index
     this.fans = []; // those that are shown and have a place, the worst first
     this.marks = tracks(0);

@@ -37,7 +37,7 @@ function sheet(half, box, dots, draw) {
 }
 
 function line(pen, shape, box, colour, many) {
-  pen.globalAlpha = many > 2000 ? 0.55 : 0.85;
+  pen.globalAlpha = many > 2000 ? 0.75 : 0.9;
   pen.lineWidth = 1.3 * (16 / box);
   pen.strokeStyle = colour;
   pen.stroke(shape);
