@@ -19,7 +19,9 @@ type Poller struct {
 	log  *zap.Logger
 
 	lock    sync.Mutex
+	wanted  map[reading.GatewayID]*Plan // of the fleet that is polled
 	running map[reading.GatewayID]*running
+	lent    map[reading.GatewayID]*running // stopped for as long as somebody else has the gateway
 }
 
 // running is a worker at work.
@@ -32,7 +34,7 @@ type running struct {
 // New returns a poller that reads nothing yet. Every cycle of every gateway
 // goes to sink.
 func New(dial Dial, sink Sink, log *zap.Logger) *Poller {
-	return &Poller{dial: dial, sink: sink, log: log, running: map[reading.GatewayID]*running{}}
+	return &Poller{dial: dial, sink: sink, log: log, running: map[reading.GatewayID]*running{}, lent: map[reading.GatewayID]*running{}}
 }
 
 // Start begins to poll a fleet.
@@ -46,18 +48,18 @@ func (p *Poller) Start(fleet *config.Fleet) { p.Reload(fleet, func() {}) }
 func (p *Poller) Reload(fleet *config.Fleet, swap func()) {
 	p.lock.Lock()
 	defer p.lock.Unlock()
-	wanted := map[reading.GatewayID]*Plan{}
+	p.wanted = map[reading.GatewayID]*Plan{}
 	for _, plan := range plans(fleet) {
-		wanted[plan.Gateway.ID] = plan
+		p.wanted[plan.Gateway.ID] = plan
 	}
 	stopped := p.stop(func(r *running) bool {
-		plan := wanted[r.gateway.ID]
+		plan := p.wanted[r.gateway.ID]
 		return plan == nil || !same(r.plan, plan)
 	})
 	swap()
 	var starting []*worker
-	for id, plan := range wanted {
-		if p.running[id] == nil {
+	for id, plan := range p.wanted {
+		if p.running[id] == nil && p.lent[id] == nil {
 			w := newWorker(plan, p.dial, p.sink, p.log)
 			for _, before := range stopped {
 				w.inherit(before.worker)
@@ -95,6 +97,7 @@ func (p *Poller) Stop() {
 	p.lock.Lock()
 	defer p.lock.Unlock()
 	p.stop(func(*running) bool { return true })
+	p.wanted = nil // what is lent is not taken back any more
 }
 
 // stop ends some of the workers, all at once, and returns them.
