@@ -67,14 +67,17 @@ export function finding(c, head, ...rest) {
       h("summary", null, "Likely causes and evidence"), causes(c), evidence(c)));
 }
 
-function causes(c) {
+// causes lists what would explain a condition, the likeliest first: what speaks
+// for each, and the first thing to look at.
+export function causes(c) {
   if (!c.causes?.length) return null;
   return h("ol", { class: "causes" }, c.causes.map((what, i) => h("li", null, what,
     c.speaks?.[i] && h("span", { class: "speaks" }, ` (${c.speaks[i]})`),
     c.checks?.[i] && h("small", null, c.checks[i]))));
 }
 
-function evidence(c) {
+// evidence lists the figures that a condition rests on.
+export function evidence(c) {
   return h("dl", { class: "figures" }, Object.entries(c.evidence ?? {}).map(([name, value]) => {
     const [called, text] = format.figure(name, value);
     return h("div", null, h("dt", null, called), h("dd", null, text));
