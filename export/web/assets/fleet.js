@@ -10,7 +10,7 @@ import { fresh } from "./plane_scale.js";
 import * as model from "./fleet_model.js";
 import { filterBar } from "./fleet_filter.js";
 import { buildingList, fanCard, fanLine, needList, offPlane, legend } from "./fleet_parts.js";
-import { changes } from "./fleet_changes.js";
+import { Changes } from "./fleet_changes.js";
 
 export const name = "fleet";
 export const section = "fleet";
@@ -55,7 +55,7 @@ class Fleet {
     this.off = offPlane();
     this.needs = needList(site);
     this.buildings = buildingList(site);
-    this.changes = site.desk ? changes((entry) => this.wants(entry), this.names()) : null;
+    this.changes = site.desk ? new Changes((entry) => this.wants(entry), this.names()) : null;
     this.changes?.renew(0);
   }
 

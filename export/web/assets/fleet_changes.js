@@ -1,14 +1,15 @@
 // What changed in the last day, out of the journal: one line for what belongs
 // together.
 
-import { h, keyed, replace } from "./dom.js";
+import { h, keyed, replace, say } from "./dom.js";
 import { get } from "./api.js";
 import * as format from "./format.js";
 import { buildingLink, empty, failed, fanLink, mark, when } from "./parts.js";
 
 const day = 86400000;
 const apart = 15 * 60000; // ms within which the same at one building is one story
-const most = 200; // entries that are asked for
+const asked = 200; // entries
+const atFirst = 12; // lines before "show all" is pressed
 
 // stories makes lines of a journal's entries, the newest first. What happened to
 // one alarm is one story, told by its last word, with how often it was raised; and
@@ -59,52 +60,64 @@ const whys = {
   superseded: "another severity took its place",
 };
 
-// changes is the list and what renews it. wanted(entry) leaves out what the
+// Changes is the list and what renews it. wanted(entry) leaves out what the
 // filters do; nameOf tells the names of fans and buildings.
-export function changes(wanted, nameOf) {
-  const list = h("ol", { class: "changes" });
-  const said = h("div", null);
-  const element = h("section", { "aria-labelledby": "changed" }, h("h2", { id: "changed" }, "Changed in the last day"), said, list);
-  let entries = null;
-  let asking = null;
-  let timer = 0;
-
-  function show() {
-    if (!entries) return;
-    const lines = stories(entries.filter(wanted));
-    keyed(list, lines.slice(0, 40), (line) => `${line.alarm ?? line.fan} ${line.time} ${line.what}`, () => h("li", null), (item, line) => {
-      const text = JSON.stringify([line, format.dayOfSite(format.now())]);
-      if (item.told === text) return;
-      item.told = text;
-      replace(item, tell(line, nameOf));
-    });
-    replace(said, lines.length === 0 ? empty("Nothing was raised, cleared or taken on since this time yesterday.") : null);
-    const more = lines.length - 40;
-    if (more > 0 || entries.length >= most) replace(said, h("p", { class: "quiet" }, "The newest; ", h("a", { href: "/alarms?show=journal" }, "the journal"), " has them all."));
+export class Changes {
+  constructor(wanted, nameOf) {
+    this.wanted = wanted;
+    this.nameOf = nameOf;
+    this.entries = null;
+    this.most = atFirst;
+    this.list = h("ol", { class: "changes" });
+    this.said = h("div", null);
+    this.more = h("button", { type: "button", hidden: true, onclick: () => {
+      this.most = Infinity;
+      this.show();
+    } });
+    this.element = h("section", { "aria-labelledby": "changed" }, h("h2", { id: "changed" }, "Changed in the last day"), this.said, this.list, this.more);
   }
 
-  async function ask() {
-    asking?.abort();
-    asking = new AbortController();
-    const from = new Date(format.now() - day).toISOString();
-    try {
-      entries = (await get(`/api/v1/journal?from=${encodeURIComponent(from)}&limit=${most}`, asking.signal)).entries;
-      show();
-    } catch (error) {
-      if (error.name !== "AbortError") failed(said, error);
-    }
+  show() {
+    if (!this.entries) return;
+    const lines = stories(this.entries.filter(this.wanted));
+    keyed(this.list, lines.slice(0, this.most), (line) => `${line.alarm ?? line.fan} ${line.time} ${line.what}`, () => h("li", null), (item, line) => this.showLine(item, line));
+    replace(this.said, lines.length === 0 ? empty("Nothing was raised, cleared or taken on since this time yesterday.") :
+      this.entries.length >= asked && h("p", { class: "quiet" }, `The newest ${asked} entries of `, h("a", { href: "/alarms?show=journal" }, "the journal"), "."));
+    this.more.hidden = lines.length <= this.most;
+    say(this.more, `Show all ${lines.length}`);
+  }
+
+  showLine(item, line) {
+    const text = JSON.stringify([line, line.fans.map(this.nameOf.fan), format.dayOfSite(format.now())]);
+    if (item.told === text) return;
+    item.told = text;
+    replace(item, tell(line, this.nameOf));
   }
 
   // renew asks again soon, once for many changes.
-  function renew(wait = 1500) {
-    if (timer) return;
-    timer = setTimeout(() => {
-      timer = 0;
-      ask();
+  renew(wait = 1500) {
+    this.timer ||= setTimeout(() => {
+      this.timer = 0;
+      this.ask();
     }, wait);
   }
 
-  return { element, show, renew, close: () => { clearTimeout(timer); asking?.abort(); } };
+  async ask() {
+    this.asking?.abort();
+    this.asking = new AbortController();
+    const from = new Date(format.now() - day).toISOString();
+    try {
+      this.entries = (await get(`/api/v1/journal?from=${encodeURIComponent(from)}&limit=${asked}`, this.asking.signal)).entries;
+      this.show();
+    } catch (error) {
+      if (error.name !== "AbortError") failed(this.said, error);
+    }
+  }
+
+  close() {
+    clearTimeout(this.timer);
+    this.asking?.abort();
+  }
 }
 
 function tell(line, nameOf) {

@@ -191,7 +191,7 @@ export function buildingList(site) {
       fill(worst, ordered.slice(0, buildingsAtFirst), names);
       folded.hidden = others.length === 0;
       const wells = others.filter(allWell).length;
-      say(label, `${format.counted(others.length, "more building")}, ${wells === others.length ? "all well" : `${wells} of them well`}`);
+      say(label, format.counted(others.length, "more building") + (wells === others.length ? ", all well" : wells ? `, ${wells} of them well` : ""));
       showRest();
     },
   };
