@@ -2,25 +2,25 @@ package main
 
 import (
 	"context"
-	"errors"
 	"flag"
 	"fmt"
 	"io"
-	"strconv"
+	"os"
+	"slices"
 	"strings"
 	"time"
 
 	"go.uber.org/zap"
+	"golang.org/x/term"
 
 	"fanwarden/cmd/fanwarden/internal/daemon"
 	"fanwarden/config"
-	"fanwarden/poller"
 	"fanwarden/poller/reading"
 	"fanwarden/poller/units"
+	"fanwarden/rules/turnover"
 )
 
-// dialLimit bounds one attempt to reach a gateway.
-const dialLimit = 3 * time.Second
+const pointsUsage = "--config FILE --fan ID [--all] [--watch [--every 2s]]"
 
 // points reads every point of one fan, each by a request of its own, so that a
 // point that the device refuses is told from its neighbours.
@@ -28,8 +28,15 @@ func points(ctx context.Context, p *process, args []string) int {
 	flags := flag.NewFlagSet("points", flag.ContinueOnError)
 	path := fleetFlag(flags)
 	id := flags.String("fan", "", "the `ID` of the fan")
-	if err := p.parse(flags, args, 0, "--config FILE --fan ID", "config", "fan"); err != nil {
+	all := flags.Bool("all", false, "show every other way to read the words, also those that give what cannot be")
+	watch := flags.Bool("watch", false, "look again and again until ctrl-C: the table anew on a terminal, else a line for each point that changed")
+	every := flags.Duration("every", 2*time.Second, "with --watch: the time from one look to the next")
+	if err := p.parse(flags, args, 0, pointsUsage, "config", "fan"); err != nil {
 		return status(err)
+	}
+	if *every <= 0 {
+		fmt.Fprintln(p.stderr, "fanwarden points: --every must be above zero, as in --every 2s")
+		return couldNotRun
 	}
 	fleet, good := p.loadFleet(*path)
 	if !good {
@@ -40,7 +47,13 @@ func points(ctx context.Context, p *process, args []string) int {
 		fmt.Fprintln(p.stderr, "fanwarden points:", err)
 		return couldNotRun
 	}
-	return printPoints(ctx, p, fan)
+	line := &conversation{gateway: fan.Gateway, dial: daemon.Dial(zap.NewNop())}
+	defer line.close()
+	t := &pointTable{fan: fan, units: fleet.Units, line: line, all: *all, ways: *all || !*watch}
+	if *watch {
+		return t.watch(ctx, p, *every)
+	}
+	return t.print(ctx, p.stdout, p.stderr)
 }
 
 func findFan(fleet *config.Fleet, id reading.FanID) (*config.Fan, error) {
@@ -56,172 +69,116 @@ func findFan(fleet *config.Fleet, id reading.FanID) (*config.Fan, error) {
 	return nil, fmt.Errorf("%s has no fan %q; %s", fleet.Path, id, config.Meant(string(id), ids))
 }
 
-// row is the layout of the table: the columns have fixed widths, so that each
-// row can be shown as soon as its point was asked.
-const row = "%-18s %5v %-9s %7v  %-9s  %-16s %-20s %s\n"
+// pointTable shows the points of one fan.
+type pointTable struct {
+	fan   *config.Fan
+	units units.System
+	line  *conversation
+	all   bool // every way to read the words
+	ways  bool // other ways than the point map's, too
+}
 
-func printPoints(ctx context.Context, p *process, fan *config.Fan) int {
-	fmt.Fprintf(p.stdout, "%s (%s) through gateway %s, %s, %s\n\n", fan.Name, fan.ID, fan.Gateway.ID, fan.Gateway.URL,
-		time.Now().Format(time.RFC3339))
-	line := &conversation{gateway: fan.Gateway, dial: daemon.Dial(zap.NewNop())}
-	defer line.close()
-	if err := line.open(ctx); err != nil {
-		fmt.Fprintf(p.stderr, "fanwarden points: gateway %s: %v; nothing was read\n", fan.Gateway.ID, err)
+// asked are the fan's points in the order in which they are asked: first how old
+// the rest is, where the gateway says so.
+func (t *pointTable) asked() []config.PlacedPoint {
+	asked := turnover.Points(t.fan)
+	for _, own := range t.fan.Gateway.Points {
+		if _, has := t.fan.Placed(own.Point); !has {
+			asked = append(asked, own)
+		}
+	}
+	slices.SortStableFunc(asked, func(a, b config.PlacedPoint) int { return first(a) - first(b) })
+	return asked
+}
+
+func first(p config.PlacedPoint) int {
+	if p.Point == reading.HeardAgo {
+		return 0
+	}
+	return 1
+}
+
+// print looks once, shows each point as soon as it was asked, and returns the exit
+// status.
+func (t *pointTable) print(ctx context.Context, stdout, stderr io.Writer) int {
+	t.heading(stdout)
+	if err := t.line.open(ctx); err != nil {
+		fmt.Fprintf(stderr, "fanwarden points: gateway %s: %v; nothing was read\n", t.fan.Gateway.ID, err)
 		return foundWrong
 	}
-	fmt.Fprintf(p.stdout, row, "POINT", "UNIT", "TABLE", "ADDRESS", "RAW", "VALUE", "IN BASE UNITS", "QUALITY")
-	look := &look{fan: fan}
-	for _, point := range fan.Points {
-		if point.Point.Output() {
-			continue
+	columns(stdout)
+	seen := &sight{table: t}
+	for _, point := range t.asked() {
+		row := seen.ask(ctx, point)
+		row.write(stdout)
+		if t.ways {
+			seen.others(stdout, row)
 		}
-		words, err := line.read(ctx, point)
-		look.show(p.stdout, point, words, err)
-		if err != nil && line.session == nil && ctx.Err() != nil {
+		if row.err != nil && t.line.session == nil && ctx.Err() != nil {
 			break
 		}
 	}
-	return look.conclude(p.stdout)
+	says, status := seen.conclude()
+	fmt.Fprint(stdout, says)
+	return status
 }
 
-// look is what was seen of a fan so far.
-type look struct {
-	fan     *config.Fan
-	reading reading.Reading
-	bad     bool // a point had no good value
-	alive   bool // a word was not zero
+func (t *pointTable) heading(w io.Writer) {
+	fmt.Fprintf(w, "%s (%s) through gateway %s, %s, %s\n\n", t.fan.Name, t.fan.ID, t.fan.Gateway.ID, t.fan.Gateway.URL,
+		time.Now().Format(time.RFC3339))
 }
 
-// show writes a point's row.
-func (l *look) show(w io.Writer, point config.PlacedPoint, words []uint16, err error) {
-	if err != nil {
-		l.bad = true
-		fmt.Fprintf(w, row, point.Point, point.Unit, point.Table, point.Address, "", "", "", err)
-		return
-	}
-	for _, word := range words {
-		l.alive = l.alive || word != 0
-	}
-	value, quality := point.Encoding.Decode(words)
-	if quality != reading.Good {
-		l.bad = true
-		fmt.Fprintf(w, row, point.Point, point.Unit, point.Table, point.Address, hex(words), "", "", quality)
-		return
-	}
-	l.reading.Set(point.Point, value)
-	fmt.Fprintf(w, row, point.Point, point.Unit, point.Table, point.Address, hex(words), inUnit(value, point.Encoding.Unit),
-		inUnit(value, baseUnit(point.Encoding.Unit.Dimension)), quality)
-}
-
-// conclude adds what follows from the points together, and returns the exit
-// status.
-func (l *look) conclude(w io.Writer) int {
-	if _, mapped := l.fan.Placed(reading.Airflow); !mapped {
-		l.fan.Complete(&l.reading)
-		if flow, good := l.reading.Get(reading.Airflow); good {
-			fmt.Fprintf(w, row, reading.Airflow, "", "computed", "", "", "", inUnit(flow, baseUnit(units.Flow)), reading.Good)
+// watch looks until it is interrupted, and returns the status of the last whole look.
+func (t *pointTable) watch(ctx context.Context, p *process, every time.Duration) int {
+	screen, redraw := p.stdout.(*os.File)
+	redraw = redraw && term.IsTerminal(int(screen.Fd()))
+	var before *sight
+	status := foundWrong
+	for next := time.Now(); wait(ctx, time.Until(next)) == nil; next = latest(next.Add(every), time.Now()) {
+		seen := &sight{table: t}
+		for _, point := range t.asked() {
+			seen.ask(ctx, point)
 		}
-	}
-	switch ago, good := l.reading.Get(reading.HeardAgo); {
-	case good && ago > l.fan.Gateway.StaleAfter.Seconds():
-		fmt.Fprintf(w, "\nThe gateway has not heard from this unit for %s: what it shows is old, and the daemon takes the unit for silent.\n",
-			units.Span(time.Duration(ago*float64(time.Second))))
-		return foundWrong
-	case l.fan.PointMap.AbsentIfAllZero && !l.alive && !l.bad:
-		fmt.Fprintf(w, "\nEverything is zero: by absent_when of map %q the gateway has lost this unit, and the daemon takes it for silent.\n",
-			l.fan.PointMap.Name)
-		return foundWrong
-	case l.bad:
-		return foundWrong
-	}
-	return allWell
-}
-
-// conversation reads single points and opens the session anew after whatever
-// ended it.
-type conversation struct {
-	gateway *config.Gateway
-	dial    poller.Dial
-	session poller.Session
-	quiet   time.Time // not before this may the session be opened again
-}
-
-func (c *conversation) close() {
-	if c.session != nil {
-		c.session.Close()
-		c.session = nil
-	}
-}
-
-// read asks for the words of one point.
-func (c *conversation) read(ctx context.Context, point config.PlacedPoint) ([]uint16, error) {
-	if c.session == nil {
-		if err := c.open(ctx); err != nil {
-			return nil, err
+		if ctx.Err() != nil {
+			break
 		}
+		_, status = seen.conclude()
+		switch {
+		case redraw:
+			// Home, the table, each line cleared to its end, and nothing below it.
+			fmt.Fprint(p.stdout, "\x1b[H"+strings.ReplaceAll(seen.whole(), "\n", "\x1b[K\n")+"\x1b[J")
+		case before == nil:
+			fmt.Fprint(p.stdout, seen.whole())
+		default:
+			seen.changes(p.stdout, before)
+		}
+		before = seen
 	}
-	if err := wait(ctx, c.gateway.Pause); err != nil {
-		return nil, err
-	}
-	words := make([]uint16, point.Words())
-	err := c.session.Read(point.Unit, point.Table, point.Address, len(words), words)
-	var failure *reading.Failure
-	if errors.As(err, &failure) && failure.Code == 0 {
-		c.close()
-		c.quiet = time.Now().Add(c.gateway.LateReply)
-	}
-	return words, err
+	return status
 }
 
-// open dials, once no late answer can come into the new connection any more.
-func (c *conversation) open(ctx context.Context) error {
-	if err := wait(ctx, time.Until(c.quiet)); err != nil {
-		return err
+func latest(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
 	}
-	ctx, cancel := context.WithTimeout(ctx, dialLimit)
-	defer cancel()
-	session, err := c.dial(ctx, c.gateway)
-	if err == nil {
-		c.session = session
-	}
-	return err
+	return b
 }
 
-func wait(ctx context.Context, d time.Duration) error {
-	if d <= 0 {
-		return ctx.Err()
+// around asks for what lies before and after a point, which is how a map that is
+// off by one address shows. What is refused there is no fault.
+func (c *conversation) around(ctx context.Context, p config.PlacedPoint, words []uint16) turnover.Answer {
+	a := turnover.Answer{Words: words}
+	if p.Address > 0 {
+		a.Before = c.perhaps(ctx, p, p.Address-1, 1)
 	}
-	select {
-	case <-time.After(d):
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
+	end := p.Address + p.Words()
+	for n := min(2, 1<<16-end); n > 0 && a.After == nil; n-- {
+		a.After = c.perhaps(ctx, p, end, n)
 	}
+	return a
 }
 
-// hex writes raw words as they came, the first one first.
-func hex(words []uint16) string {
-	parts := make([]string, len(words))
-	for i, word := range words {
-		parts[i] = fmt.Sprintf("%04X", word)
-	}
-	return strings.Join(parts, " ")
-}
-
-// baseUnit returns the unit in which the program computes a dimension.
-func baseUnit(d units.Dimension) units.Unit {
-	names := units.Names(d)
-	if len(names) == 0 {
-		return units.Unit{}
-	}
-	unit, _ := units.Find(names[0])
-	return unit
-}
-
-// inUnit writes a value that is given in its base unit.
-func inUnit(base float64, unit units.Unit) string {
-	if unit.Name == "" {
-		return strconv.FormatFloat(base, 'g', 7, 64)
-	}
-	return strconv.FormatFloat(unit.From(base), 'g', 7, 64) + " " + unit.Name
+func (c *conversation) perhaps(ctx context.Context, p config.PlacedPoint, address, count int) []uint16 {
+	words, _ := c.ask(ctx, p.Unit, p.Table, address, count)
+	return words
 }

@@ -17,8 +17,10 @@ func sorted(all []string) []string { slices.Sort(all); return all }
 // time; nothing else differs from a fleet in service.
 func fleetOf(t *testing.T, url string) string {
 	t.Helper()
-	return writeFleet(t, fmt.Sprintf(fourFans, url))
+	return writeFleet(t, configured(url))
 }
+
+func configured(url string) string { return fmt.Sprintf(fourFans, url) }
 
 func writeFleet(t *testing.T, text string) string {
 	t.Helper()

@@ -307,3 +307,34 @@ func TestWayNames(t *testing.T) {
 		}
 	}
 }
+
+// TestKindsInOrder: whoever shows some ways only goes by their kinds, and the
+// commonest mistakes come first.
+func TestKindsInOrder(t *testing.T) {
+	f := fleet(t, fleetHead+rightMap+fleetFan("ef1", 1, ""))
+	for _, p := range Points(f.Fans[0]) {
+		before := Own
+		for _, w := range Others(p) {
+			switch {
+			case w.Kind == Own || w.Says == "":
+				t.Errorf("%s: %q is of kind %d", p.Point, w.Says, w.Kind)
+			case w.Kind < before && !p.Point.Contact():
+				t.Errorf("%s: %q comes too late", p.Point, w.Says)
+			}
+			before = w.Kind
+		}
+	}
+}
+
+func TestCanBe(t *testing.T) {
+	for _, c := range []struct {
+		point reading.Point
+		value float64
+		can   bool
+	}{{reading.Pressure, -31, true}, {reading.Pressure, -6522, false}, {reading.Speed, 1, true}, {reading.Speed, -0.5, false},
+		{reading.Speed, 1e-38, false}, {reading.Heartbeat, 4711, true}, {reading.Pressure, 0, true}} {
+		if CanBe(c.point, c.value) != c.can {
+			t.Errorf("%s %v: want %t", c.point, c.value, c.can)
+		}
+	}
+}

@@ -9,8 +9,24 @@ import (
 	"fanwarden/poller/units"
 )
 
+// Kind is what a way to read differs in from the point map's own.
+type Kind uint8
+
+// The kinds, in the order of Others.
+const (
+	Own Kind = iota // nothing: it is the point map's
+	Sign
+	Order
+	Type
+	Neighbour
+	Scale
+	Unit
+	Polarity
+)
+
 // Way is one way to read a point's words.
 type Way struct {
+	Kind Kind
 	Says string // what is different about it, to stand before a value; "" for the map's own
 	Read func(a *Answer) (value float64, good bool)
 }
@@ -35,8 +51,7 @@ func Others(p config.PlacedPoint) []Way {
 	if p.Table.Bits() || e.Type == decode.Bool || e.Bit != decode.NoBit {
 		return contactWays(p)
 	}
-	var ways []Way
-	ways = append(ways, signs(e)...)
+	ways := signs(e)
 	ways = append(ways, orders(e)...)
 	ways = append(ways, types(e)...)
 	ways = append(ways, neighbours(p)...)
@@ -44,8 +59,8 @@ func Others(p config.PlacedPoint) []Way {
 	return append(ways, otherUnits(e)...)
 }
 
-func on(e decode.Encoding, says string) Way {
-	return Way{says, func(a *Answer) (float64, bool) { return decoded(e, a.Words) }}
+func on(kind Kind, e decode.Encoding, says string) Way {
+	return Way{kind, says, func(a *Answer) (float64, bool) { return decoded(e, a.Words) }}
 }
 
 // signs are the type's signed or unsigned twin, and the sign turned.
@@ -60,11 +75,11 @@ func signs(e decode.Encoding) []Way {
 		}
 		alike := e
 		alike.Type = other
-		ways = append(ways, on(alike, fmt.Sprintf("%s (%s)", says, other)))
+		ways = append(ways, on(Sign, alike, fmt.Sprintf("%s (%s)", says, other)))
 	}
 	turned := e
 	turned.Scale, turned.Offset = -e.Scale, -e.Offset
-	return append(ways, on(turned, "with its sign turned"))
+	return append(ways, on(Sign, turned, "with its sign turned"))
 }
 
 // orders are the other orders of a 32-bit value.
@@ -77,7 +92,7 @@ func orders(e decode.Encoding) []Way {
 		if o != e.Order {
 			other := e
 			other.Order = o
-			ways = append(ways, on(other, "as "+o.String()))
+			ways = append(ways, on(Order, other, "as "+o.String()))
 		}
 	}
 	return ways
@@ -92,13 +107,13 @@ func types(e decode.Encoding) []Way {
 		}
 		other := e
 		other.Type = t
-		ways = append(ways, on(other, "as "+t.String()))
+		ways = append(ways, on(Type, other, "as "+t.String()))
 	}
 	if e.Type.Words() == 2 {
 		for _, t := range []decode.Type{decode.Int16, decode.Uint16} {
 			other := e
 			other.Type = t
-			ways = append(ways, on(other, "as "+t.String()+" in one register"))
+			ways = append(ways, on(Type, other, "as "+t.String()+" in one register"))
 		}
 		return ways
 	}
@@ -106,7 +121,7 @@ func types(e decode.Encoding) []Way {
 		for _, o := range []decode.Order{decode.ABCD, decode.CDAB} {
 			other := e
 			other.Type, other.Order = t, o
-			ways = append(ways, Way{fmt.Sprintf("as %s %s in two registers", t, o), func(a *Answer) (float64, bool) {
+			ways = append(ways, Way{Type, fmt.Sprintf("as %s %s in two registers", t, o), func(a *Answer) (float64, bool) {
 				if len(a.Words) == 0 || len(a.After) == 0 {
 					return math.NaN(), false
 				}
@@ -132,7 +147,7 @@ func neighbours(p config.PlacedPoint) []Way {
 		}
 		return decoded(p.Encoding, append(append([]uint16{}, a.Words[1:]...), a.After[0]))
 	}
-	return []Way{{"one address lower", lower}, {"one address higher", higher}}
+	return []Way{{Neighbour, "one address lower", lower}, {Neighbour, "one address higher", higher}}
 }
 
 // scales are a point of the decimal that is set wrong.
@@ -144,7 +159,7 @@ func scales(e decode.Encoding) []Way {
 	}{{10, "times ten"}, {0.1, "a tenth of it"}, {100, "times a hundred"}, {0.01, "a hundredth of it"}, {1000, "times a thousand"}, {0.001, "a thousandth of it"}} {
 		other := e
 		other.Scale *= s.by
-		ways = append(ways, on(other, s.says))
+		ways = append(ways, on(Scale, other, s.says))
 	}
 	return ways
 }
@@ -159,7 +174,7 @@ func otherUnits(e decode.Encoding) []Way {
 		}
 		other := e
 		other.Unit = u
-		ways = append(ways, on(other, "in "+name))
+		ways = append(ways, on(Unit, other, "in "+name))
 	}
 	return ways
 }
@@ -167,5 +182,5 @@ func otherUnits(e decode.Encoding) []Way {
 func contactWays(p config.PlacedPoint) []Way {
 	turned := p.Encoding
 	turned.Invert = !turned.Invert
-	return append([]Way{on(turned, "inverted")}, neighbours(p)...)
+	return append([]Way{on(Polarity, turned, "inverted")}, neighbours(p)...)
 }

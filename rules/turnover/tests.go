@@ -22,6 +22,13 @@ var ranges = map[reading.Point][2]float64{
 	reading.RestartRise: {0, 2500}, reading.HeardAgo: {0, 1e9}, reading.OutdoorTemperature: {-60, 60},
 }
 
+// CanBe reports whether a point can have a value, given in its base unit, in a
+// duct or on a roof at all.
+func CanBe(p reading.Point, value float64) bool {
+	limits, known := ranges[p]
+	return !tiny(value) && (!known || value >= limits[0] && value <= limits[1])
+}
+
 // beyond judges values that cannot be.
 func (t *trace) beyond(p reading.Point, values []float64) (found, bool) {
 	limits, known := ranges[p]

@@ -1,0 +1,273 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+	"fanwarden/rules/turnover"
+)
+
+// rowLayout is the layout of the table: the columns have fixed widths, so that each
+// row can be shown as soon as its point was asked.
+const rowLayout = "%-18s %5v %-9s %7v  %-9s  %-16s %-20s %-10s %s\n"
+
+func columns(w io.Writer) {
+	fmt.Fprintf(w, rowLayout, "POINT", "UNIT", "TABLE", "ADDRESS", "RAW", "VALUE", "IN BASE UNITS", "QUALITY", "AGE")
+}
+
+// pointRow is what was read of one point.
+type pointRow struct {
+	place   config.PlacedPoint
+	answer  turnover.Answer
+	err     error
+	value   float64 // in the base unit
+	quality reading.Quality
+	age     string
+}
+
+func (r *pointRow) write(w io.Writer) {
+	p := r.place
+	switch {
+	case r.err != nil:
+		fmt.Fprintf(w, rowLayout, p.Point, p.Unit, p.Table, p.Address, "", "", "", r.err, "")
+	case r.quality != reading.Good:
+		fmt.Fprintf(w, rowLayout, p.Point, p.Unit, p.Table, p.Address, hex(r.answer.Words), "", "", r.quality, r.age)
+	default:
+		fmt.Fprintf(w, rowLayout, p.Point, p.Unit, p.Table, p.Address, hex(r.answer.Words), inUnit(r.value, p.Encoding.Unit),
+			inUnit(r.value, baseUnit(p.Encoding.Unit.Dimension)), r.quality, r.age)
+	}
+}
+
+// same reports whether a point reads as it did.
+func (r *pointRow) same(other *pointRow) bool {
+	return slices.Equal(r.answer.Words, other.answer.Words) && fmt.Sprint(r.err) == fmt.Sprint(other.err)
+}
+
+// sight is what was seen of a fan in one look.
+type sight struct {
+	table   *pointTable
+	rows    []pointRow
+	reading reading.Reading
+	bad     bool // a point had no good value
+	alive   bool // a word was not zero
+	hidden  int  // ways to read that were not shown
+}
+
+// ask asks for one point, and for what lies around it where other ways to read it
+// are wanted.
+func (s *sight) ask(ctx context.Context, point config.PlacedPoint) *pointRow {
+	words, err := s.table.line.read(ctx, point)
+	r := pointRow{place: point, err: err, answer: turnover.Answer{Words: words}}
+	if err == nil {
+		r.value, r.quality = point.Encoding.Decode(words)
+		r.age = s.age(point)
+		if s.table.ways {
+			r.answer = s.table.line.around(ctx, point, words)
+		}
+	}
+	s.bad = s.bad || err != nil || r.quality != reading.Good
+	for _, word := range words {
+		s.alive = s.alive || word != 0
+	}
+	if err == nil && r.quality == reading.Good {
+		s.reading.Set(point.Point, r.value)
+	}
+	s.rows = append(s.rows, r)
+	return &s.rows[len(s.rows)-1]
+}
+
+// age says how old a point's words are: what the gateway gives may be a copy.
+func (s *sight) age(p config.PlacedPoint) string {
+	ago, said := s.reading.Get(reading.HeardAgo)
+	if !said || p.Point >= reading.HeardAgo {
+		return "now"
+	}
+	return units.Span(time.Duration(ago*float64(time.Second))) + " ago"
+}
+
+// others lists the point map's own way to read a row, and below it other ways that
+// a mistake in the map leads to. Unless all are wanted, they are those that give
+// another value, and one that can be; of contacts, the other polarity.
+func (s *sight) others(w io.Writer, r *pointRow) {
+	if r.err != nil {
+		return
+	}
+	p := r.place
+	own := "no value"
+	if r.quality == reading.Good {
+		own = s.say(p.Point, r.value)
+	}
+	fmt.Fprintf(w, "    %-34s %s: %s\n", "as configured", own, describe(p.Encoding, p.Table))
+	for _, way := range turnover.Others(p) {
+		value, good := way.Read(&r.answer)
+		can := good && turnover.CanBe(p.Point, value)
+		says := s.say(p.Point, value)
+		switch {
+		case s.table.all && !good:
+			fmt.Fprintf(w, "    %-34s no value\n", way.Says)
+		case s.table.all && !can:
+			fmt.Fprintf(w, "    %-34s %s, which cannot be\n", way.Says, s.number(p.Point, value))
+		case s.table.all || can && s.worth(r, way) && says != own:
+			fmt.Fprintf(w, "    %-34s %s\n", way.Says, says)
+		default:
+			s.hidden++
+		}
+	}
+}
+
+// worth reports whether a way is shown without being asked for. Scales and units
+// differ in size only: they are of use where the map's own way gives nothing.
+func (s *sight) worth(r *pointRow, way turnover.Way) bool {
+	if r.place.Point == reading.Heartbeat {
+		return false
+	}
+	switch way.Kind {
+	case turnover.Scale, turnover.Unit:
+		return r.quality != reading.Good || !turnover.CanBe(r.place.Point, r.value)
+	case turnover.Neighbour:
+		return !r.place.Point.Contact()
+	}
+	return true
+}
+
+// say writes a value in the units of the site.
+func (s *sight) say(p reading.Point, value float64) string {
+	if p.Contact() {
+		return map[bool]string{true: "closed", false: "open"}[value != 0]
+	}
+	return s.table.units.Format(value, s.dimension(p))
+}
+
+// number writes a value that may be far too large or small for its unit's decimals.
+func (s *sight) number(p reading.Point, value float64) string {
+	unit := s.table.units.Unit(s.dimension(p))
+	if unit.Factor == 0 {
+		return strconv.FormatFloat(value, 'g', 3, 64)
+	}
+	return strconv.FormatFloat(unit.From(value), 'g', 3, 64) + " " + unit.Name
+}
+
+func (s *sight) dimension(p reading.Point) units.Dimension {
+	if p == reading.Setpoint && s.table.fan.ControlsAirflow {
+		return units.Flow
+	}
+	return p.Dimension()
+}
+
+// describe writes how a point map reads its words.
+func describe(e decode.Encoding, table decode.Table) string {
+	closed := "closed where it is 1"
+	if e.Invert {
+		closed = "closed where it is 0"
+	}
+	switch {
+	case table.Bits():
+		return "a bit, " + closed
+	case e.Bit != decode.NoBit:
+		return fmt.Sprintf("bit %d of the word, %s", e.Bit, closed)
+	case e.Type == decode.Bool:
+		return "a word, " + map[bool]string{false: "closed where it is not 0", true: "closed where it is 0"}[e.Invert]
+	}
+	text := e.Type.String()
+	if e.Type.Words() == 2 {
+		text += " " + e.Order.String()
+	}
+	text += strings.TrimRight(fmt.Sprintf(", %v %s", e.Scale, e.Unit.Name), " ") + " a count"
+	if e.Offset != 0 {
+		text += fmt.Sprintf(", and %v added", e.Offset)
+	}
+	return text
+}
+
+// conclude says what follows from the points together, and the exit status.
+func (s *sight) conclude() (says string, status int) {
+	var b strings.Builder
+	fan := s.table.fan
+	if _, mapped := fan.Placed(reading.Airflow); !mapped {
+		fan.Complete(&s.reading)
+		if flow, good := s.reading.Get(reading.Airflow); good {
+			fmt.Fprintf(&b, rowLayout, reading.Airflow, "", "computed", "", "", "", inUnit(flow, baseUnit(units.Flow)), reading.Good, "")
+		}
+	}
+	if s.hidden > 0 {
+		fmt.Fprintf(&b, "\n%d more ways to read these words (other scales and units, and what cannot be): --all\n", s.hidden)
+	}
+	ago, said := s.reading.Get(reading.HeardAgo)
+	switch {
+	case said && ago > fan.Gateway.StaleAfter.Seconds():
+		fmt.Fprintf(&b, "\nThe gateway has not heard from this unit for %s: what it shows is old, and the daemon takes the unit for silent.\n",
+			units.Span(time.Duration(ago*float64(time.Second))))
+		return b.String(), foundWrong
+	case fan.PointMap.AbsentIfAllZero && !s.alive && !s.bad:
+		fmt.Fprintf(&b, "\nEverything is zero: by absent_when of map %q the gateway has lost this unit, and the daemon takes it for silent.\n",
+			fan.PointMap.Name)
+		return b.String(), foundWrong
+	case !said && s.alive && s.table.ways:
+		fmt.Fprint(&b, "\nThe gateway does not say when it last heard from the unit, so what it gives may be old: see with --watch that it moves.\n")
+	}
+	if s.bad {
+		return b.String(), foundWrong
+	}
+	return b.String(), allWell
+}
+
+// whole is the table of one look.
+func (s *sight) whole() string {
+	var b strings.Builder
+	s.table.heading(&b)
+	columns(&b)
+	for i := range s.rows {
+		s.rows[i].write(&b)
+		if s.table.ways {
+			s.others(&b, &s.rows[i])
+		}
+	}
+	says, _ := s.conclude()
+	return b.String() + says
+}
+
+// changes writes a line for each point that reads otherwise than before.
+func (s *sight) changes(w io.Writer, before *sight) {
+	for i := range s.rows {
+		if !s.rows[i].same(&before.rows[i]) {
+			fmt.Fprint(w, time.Now().Format("15:04:05 "))
+			s.rows[i].write(w)
+		}
+	}
+}
+
+// hex writes raw words as they came, the first one first.
+func hex(words []uint16) string {
+	parts := make([]string, len(words))
+	for i, word := range words {
+		parts[i] = fmt.Sprintf("%04X", word)
+	}
+	return strings.Join(parts, " ")
+}
+
+// baseUnit returns the unit in which the program computes a dimension.
+func baseUnit(d units.Dimension) units.Unit {
+	names := units.Names(d)
+	if len(names) == 0 {
+		return units.Unit{}
+	}
+	unit, _ := units.Find(names[0])
+	return unit
+}
+
+// inUnit writes a value that is given in its base unit.
+func inUnit(base float64, unit units.Unit) string {
+	if unit.Name == "" {
+		return strconv.FormatFloat(base, 'g', 7, 64)
+	}
+	return strconv.FormatFloat(unit.From(base), 'g', 7, 64) + " " + unit.Name
+}
