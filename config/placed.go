@@ -78,29 +78,39 @@ func (f *Fan) Given(p reading.Point) (value float64, given bool) {
 	if p < reading.MinSpeed || p > reading.HighSpeedDelay || f.given&(1<<(p-reading.MinSpeed)) == 0 {
 		return 0, false
 	}
+	value, _ = f.Setting(p)
+	return value, true
+}
+
+// Setting returns what the fan is judged by of a setting of its controller, or
+// its setpoint, be it given or a default; ok is false where the fan has no such
+// setting or the fleet file does not know it.
+func (f *Fan) Setting(p reading.Point) (value float64, ok bool) {
 	switch p {
+	case reading.Setpoint:
+		return f.Setpoint, f.HasSetpoint
 	case reading.MinSpeed:
 		return f.MinSpeed, true
 	case reading.MaxSpeed:
 		return f.MaxSpeed, true
 	case reading.IdleBelow:
-		return f.IdleBelow, true
+		return f.IdleBelow, f.GoesIdle
 	case reading.RunOn:
-		return f.RunOn.Seconds(), true
+		return f.RunOn.Seconds(), f.GoesIdle
 	case reading.RestartRise:
-		return f.RestartRise, true
+		return f.RestartRise, f.HasRestartRise
 	case reading.StartDelay:
 		return f.StartDelay.Seconds(), true
 	case reading.StoppedBelow:
 		return f.StoppedBelow, true
 	case reading.OverrideSpeed:
-		return f.OverrideSpeed, true
+		return f.OverrideSpeed, f.HasOverride
 	case reading.HighSpeedAt:
-		return f.HighSpeedAt, true
+		return f.HighSpeedAt, f.HasHighSpeed
 	case reading.HighSpeedOffAt:
-		return f.HighSpeedOffAt, true
+		return f.HighSpeedOffAt, f.HasHighSpeed
 	case reading.HighSpeedDelay:
-		return f.HighSpeedDelay.Seconds(), true
+		return f.HighSpeedDelay.Seconds(), f.HasHighSpeed
 	}
 	return 0, false
 }

@@ -78,13 +78,20 @@ func describeUnits(s units.System) map[string]unitAnswer {
 	for _, d := range []units.Dimension{units.Pressure, units.Flow, units.Ratio, units.Rotation, units.Power, units.Energy,
 		units.Temperature, units.Length} {
 		u := s.Unit(d)
-		name := d.String()
-		if d == units.Flow {
-			name = "flow"
-		}
-		all[name] = unitAnswer{u.Name, u.Factor, u.Offset, s.Decimals(d)}
+		all[kindOf(d)] = unitAnswer{u.Name, u.Factor, u.Offset, s.Decimals(d)}
 	}
 	return all
+}
+
+// kindOf names a dimension.
+func kindOf(d units.Dimension) string {
+	switch d {
+	case units.Plain:
+		return "number"
+	case units.Flow:
+		return "flow" // of air, or another
+	}
+	return d.String()
 }
 
 func describeKinds() []kindAnswer {

@@ -7,6 +7,7 @@ import (
 
 	"fanwarden/poller/reading"
 	"fanwarden/rules/alarm"
+	"fanwarden/rules/condition"
 )
 
 // Desk is where alarms are handled. What it returns is the caller's own; its
@@ -30,6 +31,8 @@ type Desk interface {
 	PutIn(fan reading.FanID, who string) error
 	// Out returns the fans that are out of service, and why.
 	Out() map[reading.FanID]alarm.Act
+	// Baseline returns the settings recorded when a fan was handed over.
+	Baseline(fan reading.FanID) (condition.Baseline, bool)
 	Figures() alarm.Figures
 	// Backup writes a copy of what is kept; writing goes on meanwhile.
 	Backup(w io.Writer) error

@@ -80,6 +80,11 @@ func (d *paperDesk) Alarms() []alarm.Alarm                 { return d.book.All()
 func (d *paperDesk) Alarm(id alarm.ID) (alarm.Alarm, bool) { return d.book.Find(id) }
 func (d *paperDesk) Figures() alarm.Figures                { return d.book.Figures(sample.Now()) }
 
+func (d *paperDesk) Baseline(fan reading.FanID) (condition.Baseline, bool) {
+	b := condition.Baseline{Time: sample.Now().Add(-24 * time.Hour), Settings: map[reading.Point]float64{reading.RunOn: 90, reading.MinSpeed: 0.2}}
+	return b, fan == "alder-ef1"
+}
+
 func (d *paperDesk) Out() map[reading.FanID]alarm.Act { return d.book.Out() }
 
 func (d *paperDesk) Journal(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, error) {

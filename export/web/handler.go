@@ -75,6 +75,7 @@ func (s *site) routes(metrics http.Handler) []route {
 		{"GET /api/v1/site", toRead, http.HandlerFunc(s.serveSite)},
 		{"GET /api/v1/fleet", toRead, http.HandlerFunc(s.serveFleet)},
 		{"GET /api/v1/fans/{id}", toRead, http.HandlerFunc(s.serveFan)},
+		{"GET /api/v1/fans/{id}/settings", toRead, http.HandlerFunc(s.serveSettings)},
 		{"GET /api/v1/gateways/{id}", toRead, http.HandlerFunc(s.serveGateway)},
 		{"GET /api/v1/incidents", toRead, http.HandlerFunc(s.serveIncidents)},
 		{"GET /api/v1/openapi.json", toRead, http.HandlerFunc(serveDescription)},

@@ -160,7 +160,9 @@ func TestEveryPropertyIsDescribed(t *testing.T) {
 		"Journal": journalAnswer{}, "Figures": figuresAnswer{}, "Service": serviceAnswer{}, "Point": pointAnswer{}, "Fan": fanAnswer{},
 		"Gateway": gatewayAnswer{}, "Lately": latelyAnswer{}, "Incidents": incidentsAnswer{}, "Fleet": fleetAnswer{}, "Trend": trendAnswer{}, "Step": stepAnswer{}, "Extent": extentAnswer{},
 		"Trends": trendsAnswer{}, "SmallTrend": smallTrend{}, "Spans": spansAnswer{}, "Span": spanAnswer{}, "Done": doneAnswer{}, "Period": periodAnswer{},
-		"Site": siteAnswer{}, "Unit": unitAnswer{}, "Kind": kindAnswer{},
+		"Settings": settingsAnswer{}, "Setting": settingAnswer{}, "ReadBack": readBackAnswer{}, "Place": placeAnswer{}, "Baseline": baselineAnswer{},
+		"RecordedSetting": baselineSettingAnswer{},
+		"Site":            siteAnswer{}, "Unit": unitAnswer{}, "Kind": kindAnswer{},
 	} {
 		all, required := keysOf(reflect.TypeOf(answer))
 		if got := slices.Sorted(maps.Keys(schemas[name].Properties)); !slices.Equal(got, all) {
@@ -214,6 +216,9 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 		{"GET", "/api/v1/fans/x/history", "/api/v1/fans/{id}/history", "", "404"},
 		{"GET", "/api/v1/fans/alder-ef2/history.csv?step=1h", "/api/v1/fans/{id}/history.csv", "", "400"},
 		{"GET", "/api/v1/fans/x/history.csv", "/api/v1/fans/{id}/history.csv", "", "404"},
+		{"GET", "/api/v1/fans/alder-ef1/settings", "/api/v1/fans/{id}/settings", "", "200"},
+		{"GET", "/api/v1/fans/birch-ef3/settings", "/api/v1/fans/{id}/settings", "", "200"},
+		{"GET", "/api/v1/fans/x/settings", "/api/v1/fans/{id}/settings", "", "404"},
 		{"GET", "/api/v1/fans/alder-ef1/spans", "/api/v1/fans/{id}/spans", "", "200"},
 		{"GET", "/api/v1/fans/alder-ef1/spans?step=5", "/api/v1/fans/{id}/spans", "", "400"},
 		{"GET", "/api/v1/fans/x/spans", "/api/v1/fans/{id}/spans", "", "404"},

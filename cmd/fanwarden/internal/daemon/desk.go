@@ -44,6 +44,8 @@ type desk struct {
 	taken  error         // another process has the store
 	down   bool          // the last write failed
 	recent []alarm.Entry // where there is no store: the journal's last entries
+	// baselines are the settings recorded at turnover.
+	baselines map[reading.FanID]condition.Baseline
 	tried  time.Time     // when it was last tried to open the store
 	forgot time.Time     // when what is long over was last dropped
 }
@@ -93,6 +95,7 @@ func (d *desk) open(now time.Time) {
 		d.log.Error("something that was kept cannot be read, and is left as it is", zap.Int("of", len(kept.Unreadable)), zap.Error(err))
 	}
 	d.book.Keep(kept.Alarms, kept.Out)
+	d.baselines = kept.Baselines
 	if week, err := d.store.Since(alarm.FiguresSince(now)); err == nil {
 		d.book.Recount(week)
 	}
@@ -213,6 +216,14 @@ func (d *desk) Out() map[reading.FanID]alarm.Act {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	return d.book.Out()
+}
+
+// Baseline returns the settings recorded when a fan was handed over.
+func (d *desk) Baseline(fan reading.FanID) (b condition.Baseline, recorded bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	b, recorded = d.baselines[fan]
+	return b, recorded
 }
 
 // figures returns how the alarms and their store do.
