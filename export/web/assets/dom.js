@@ -36,6 +36,18 @@ export function replace(parent, ...kids) {
   return parent;
 }
 
+// renew makes kids the children of a parent as replace does, but leaves those
+// alone that would be the same, with the focus that one of them may have.
+export function renew(parent, ...kids) {
+  const wanted = nodes(kids).map((kid) => (kid instanceof Node ? kid : document.createTextNode(kid)));
+  wanted.forEach((kid, i) => {
+    const old = parent.childNodes[i];
+    if (!old) parent.append(kid);
+    else if (!old.isEqualNode(kid)) old.replaceWith(kid);
+  });
+  while (parent.childNodes.length > wanted.length) parent.lastChild.remove();
+}
+
 // say sets an element's text, only where it differs: what a screen reader
 // stands on is left alone as long as it says the same.
 export function say(element, text) {
@@ -47,13 +59,16 @@ export function say(element, text) {
 // selection and scrolling survive: make(item) makes one, and update(child, item)
 // brings it up to date, new ones too.
 export function keyed(parent, items, key, make, update) {
+  const wanted = new Set(items.map(key));
   const known = new Map();
-  for (const child of parent.children) known.set(child.key, child);
+  for (const child of [...parent.children]) {
+    if (wanted.has(child.key)) known.set(child.key, child);
+    else child.remove(); // before others are placed, or these would be moved past it
+  }
   let place = parent.firstElementChild;
   for (const item of items) {
     const name = key(item);
     let child = known.get(name);
-    known.delete(name);
     if (!child) {
       child = make(item);
       child.key = name;
@@ -62,5 +77,4 @@ export function keyed(parent, items, key, make, update) {
     if (child === place) place = place.nextElementSibling;
     else parent.insertBefore(child, place);
   }
-  for (const child of known.values()) child.remove();
 }

@@ -26,7 +26,7 @@ export function show(main, { query, go }, site) {
     alarms: (message) => view.takeAlarms(message),
     summary: (message) => view.takeSummary(message),
   });
-  const ages = setInterval(() => view.showNeeds(), agesEvery);
+  const ages = setInterval(() => view.showNeeds(false), agesEvery);
   return () => {
     stop();
     clearInterval(ages);
@@ -92,13 +92,13 @@ class Fleet {
     if (changed) this.select();
     this.plane.set(this.fans, this.shown);
     if (changed) this.showCounts();
-    this.showNeeds();
+    this.showNeeds(changed);
     if (message.full) this.changes?.show();
   }
 
   takeAlarms(message) {
     model.learn(this.alarms, message);
-    this.showNeeds();
+    this.showNeeds(true);
     if (this.told || !message.full) this.changes?.renew();
     this.told = true;
   }
@@ -120,7 +120,7 @@ class Fleet {
     this.select();
     this.plane.set(this.fans, this.shown);
     this.showCounts();
-    this.showNeeds();
+    this.showNeeds(true);
     this.changes?.show();
   }
 
@@ -143,8 +143,12 @@ class Fleet {
     if (this.summary) say(this.lead, leadOf(this.summary));
   }
 
-  showNeeds() {
-    if (this.fans.length > 0) this.needs.show(model.needy(this.shown, this.alarms, this.filter, this.site), model.filtering(this.filter));
+  // showNeeds shows the same rows with what is so now, or with others finds them
+  // again.
+  showNeeds(others) {
+    if (this.fans.length === 0) return;
+    if (others) this.needing = model.needy(this.shown, this.alarms, this.filter, this.site);
+    this.needs.show(this.needing, model.filtering(this.filter));
   }
 
   // wants reports whether an entry of the journal is about what is shown.

@@ -1,6 +1,6 @@
 // The pieces of the fleet page beside the plane.
 
-import { h, keyed, replace, say } from "./dom.js";
+import { h, keyed, renew, replace, say } from "./dom.js";
 import * as format from "./format.js";
 import { buildingLink, empty, fanLink, mark, rankWords, ranks, tag, when } from "./parts.js";
 import { allWell, worstBuildings } from "./fleet_model.js";
@@ -123,12 +123,8 @@ export function needList(site) {
 }
 
 function showNeed(item, row, site) {
-  const cells = needCells(row, site);
-  const told = cells.map((cell) => cell.outerHTML).join("");
-  if (item.told === told) return;
-  item.told = told;
   item.className = `${ranks[row.rank]}${row.quiet ? " taken" : ""}`;
-  replace(item, cells);
+  renew(item, needCells(row, site));
 }
 
 function needCells(row, site) {

@@ -4,7 +4,7 @@
 // beyond the line. It is drawn on two canvases, the marks below and what is
 // pointed at above, and only when something changed.
 
-import { h, replace, say } from "./dom.js";
+import { h, renew, say } from "./dom.js";
 import { ground, palette } from "./plane_ground.js";
 import { grid, nearest } from "./plane_grid.js";
 import { frame, fresh, place } from "./plane_scale.js";
@@ -185,7 +185,7 @@ export class Plane {
     this.card.hidden = !this.picked;
     this.element.classList.toggle("opens", this.picked?.by === "mouse");
     if (!this.picked || !this.frame) return;
-    replace(this.card, this.told.card(this.picked.fan, this.picked.others));
+    renew(this.card, this.told.card(this.picked.fan, this.picked.others));
     const { to } = this.marks;
     const i = this.picked.fan.index;
     const [left, top] = beside(to.x[i], to.y[i], this.card, this.size);

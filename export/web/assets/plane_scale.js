@@ -83,7 +83,8 @@ export function errorWords(error) {
   if (error === null) return "reading or setpoint unknown";
   if (error >= farthest) return "five times its setpoint or more";
   if (error > tolerance) return `${error} % more than setpoint`;
-  if (error >= -tolerance) return error === 0 ? "at setpoint" : `at setpoint, within ${Math.abs(error)} %`;
+  if (error > 0) return `at setpoint, ${error} % over`;
+  if (error >= -tolerance) return error === 0 ? "at setpoint" : `at setpoint, ${-error} % short`;
   if (error > -90) return `${-error} % short of setpoint`;
   if (error >= -110) return "holds next to nothing";
   if (error <= -farthest) return "wrong sign, three times its setpoint or more";

@@ -55,7 +55,7 @@ test("what has no fresh value has no place", () => {
 
 test("errors and speeds in words", () => {
   for (const [error, want] of [
-    [null, "reading or setpoint unknown"], [0, "at setpoint"], [-15, "at setpoint, within 15 %"], [16, "16 % more than setpoint"],
+    [null, "reading or setpoint unknown"], [0, "at setpoint"], [-15, "at setpoint, 15 % short"], [3, "at setpoint, 3 % over"], [16, "16 % more than setpoint"],
     [400, "five times its setpoint or more"], [-40, "40 % short of setpoint"], [-100, "holds next to nothing"],
     [-200, "wrong sign, at 100 % of its setpoint"], [-400, "wrong sign, three times its setpoint or more"],
   ]) assert.equal(errorWords(error), want);
