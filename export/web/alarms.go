@@ -34,6 +34,9 @@ type Desk interface {
 	// Baseline returns the settings recorded when a fan was handed over.
 	Baseline(fan reading.FanID) (condition.Baseline, bool)
 	Figures() alarm.Figures
+	// Revision is another number after any change of an alarm, or of what is out of
+	// service.
+	Revision() uint64
 	// Backup writes a copy of what is kept; writing goes on meanwhile.
 	Backup(w io.Writer) error
 }

@@ -85,6 +85,8 @@ func (d *paperDesk) Baseline(fan reading.FanID) (condition.Baseline, bool) {
 	return b, fan == "alder-ef1"
 }
 
+func (d *paperDesk) Revision() uint64 { return uint64(len(d.entries)) }
+
 func (d *paperDesk) Out() map[reading.FanID]alarm.Act { return d.book.Out() }
 
 func (d *paperDesk) Journal(n int, want func(*alarm.Entry) bool) ([]alarm.Entry, error) {

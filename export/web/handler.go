@@ -41,6 +41,10 @@ type site struct {
 	history  History
 	gate     *gate
 	copying  sync.Mutex // held while a copy of the store is sent
+	streams  chan struct{}
+	drawing  sync.Mutex // held while the picture that all streams show is made
+	drawn    *picture
+	noted    *ledger
 	shell    *template.Template
 	library  *library
 }
@@ -51,7 +55,7 @@ type site struct {
 // A wrong method gets 405 with the ones that are allowed, an unknown path 404;
 // every error under /api is JSON.
 func Handler(o Options) http.Handler {
-	s := &site{snapshot: o.Snapshot, now: o.Now, desk: o.Desk, history: o.History, gate: newGate(o),
+	s := &site{snapshot: o.Snapshot, now: o.Now, desk: o.Desk, history: o.History, gate: newGate(o), streams: make(chan struct{}, mostStreams),
 		shell: shellTemplate(), library: embedded()}
 	mux := http.NewServeMux()
 	for _, r := range s.routes(o.Metrics) {
@@ -78,6 +82,7 @@ func (s *site) routes(metrics http.Handler) []route {
 		{"GET /api/v1/fans/{id}/settings", toRead, http.HandlerFunc(s.serveSettings)},
 		{"GET /api/v1/gateways/{id}", toRead, http.HandlerFunc(s.serveGateway)},
 		{"GET /api/v1/incidents", toRead, http.HandlerFunc(s.serveIncidents)},
+		{"GET /api/v1/events", toRead, http.HandlerFunc(s.serveEvents)},
 		{"GET /api/v1/openapi.json", toRead, http.HandlerFunc(serveDescription)},
 	}
 	return slices.Concat(own, s.shellRoutes(), s.historyRoutes(), s.alarmRoutes())

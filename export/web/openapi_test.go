@@ -2,6 +2,7 @@ package web
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"net/http/httptest"
@@ -13,6 +14,7 @@ import (
 	"time"
 
 	"fanwarden/config"
+	"fanwarden/export/internal/sample"
 )
 
 // schema is the part of JSON Schema that the description uses.
@@ -107,7 +109,7 @@ func TestTheDescriptionHasEveryRoute(t *testing.T) {
 func TestTheDescriptionHasEveryKey(t *testing.T) {
 	h := atDesk(t, newDesk(t))
 	keys := regexp.MustCompile(`the keys are (.*)$`)
-	for _, path := range []string{"/api/v1/alarms", "/api/v1/journal"} {
+	for _, path := range []string{"/api/v1/alarms", "/api/v1/journal", "/api/v1/events"} {
 		refused, _ := decoded(t, ask(h, "GET", path+"?nothing=1").Body.Bytes())["error"].(string)
 		var want []string
 		for _, p := range description(t).Paths[path]["get"].Parameters {
@@ -163,6 +165,8 @@ func TestEveryPropertyIsDescribed(t *testing.T) {
 		"Settings": settingsAnswer{}, "Setting": settingAnswer{}, "ReadBack": readBackAnswer{}, "Place": placeAnswer{}, "Baseline": baselineAnswer{},
 		"RecordedSetting": baselineSettingAnswer{},
 		"Site":            siteAnswer{}, "Unit": unitAnswer{}, "Kind": kindAnswer{},
+		"Beat": beatAnswer{}, "SummaryNews": summaryAnswer{}, "Counts": countsAnswer{}, "AlarmsNews": alarmsMessage{},
+		"BuildingNews": buildingMessage{}, "Row": rowAnswer{}, "FanNews": followedFan{},
 	} {
 		all, required := keysOf(reflect.TypeOf(answer))
 		if got := slices.Sorted(maps.Keys(schemas[name].Properties)); !slices.Equal(got, all) {
@@ -173,7 +177,7 @@ func TestEveryPropertyIsDescribed(t *testing.T) {
 		}
 		delete(schemas, name)
 	}
-	if got := slices.Sorted(maps.Keys(schemas)); !slices.Equal(got, []string{"Empty", "Note", "Reason", "ShelfWanted"}) {
+	if got := slices.Sorted(maps.Keys(schemas)); !slices.Equal(got, []string{"Empty", "GoneNews", "MarksNews", "Note", "Reason", "ShelfWanted"}) {
 		t.Errorf("described beside them are %v", got)
 	}
 }
@@ -207,6 +211,7 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 		status                 string
 	}{
 		{"GET", "/api/v1/site", "/api/v1/site", "", "200"},
+		{"GET", "/api/v1/events?topic=x", "/api/v1/events", "", "400"},
 		{"GET", "/api/v1/fleet", "/api/v1/fleet", "", "200"},
 		{"GET", "/api/v1/fans/alder-ef2", "/api/v1/fans/{id}", "", "200"},
 		{"GET", "/api/v1/fans/birch-ef1", "/api/v1/fans/{id}", "", "200"},
@@ -249,6 +254,25 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 			t.Errorf("%s %s: %s %s", c.method, c.path, got, w.Body)
 		}
 		d.check(t, c.method, c.of, w)
+	}
+}
+
+// Every event is as described, the first of its topic and a later one.
+func TestEventsAreAsDescribed(t *testing.T) {
+	d := description(t)
+	for name, of := range map[string]string{"summary": "SummaryNews", "alarms": "AlarmsNews", "marks": "MarksNews",
+		"building:birch": "BuildingNews", "fan:alder-ef2": "FanNews", "fan:x": "GoneNews"} {
+		w := watching(t, name)
+		first := w.sees(sample.Campus(), 0)
+		if err := errors.Join(w.desk.TakeOut("alder-ef2", "kim", "belt"), w.desk.TakeOut("birch-ef1", "kim", "belt")); err != nil {
+			t.Fatal(err)
+		}
+		for _, told := range []map[string]any{first, w.sees(w.last.snapshot, time.Minute)} {
+			delete(told, "event") // the watcher's own
+			if wrong := d.unlike(any(told), d.Components.Schemas[of], name); wrong != "" && (told != nil || name != "fan:x") {
+				t.Errorf("%s: %v", wrong, told)
+			}
+		}
 	}
 }
 

@@ -1,7 +1,10 @@
 package web
 
 import (
+	"context"
+	"net"
 	"net/http"
+	"sync"
 	"time"
 )
 
@@ -12,8 +15,13 @@ import (
 //   - 60 s to take the answer, which is long enough for the metrics of ten
 //     thousand fans over a slow line;
 //   - 2 min for an idle connection, longer than a scrape period of a minute.
+//
+// Streams of events set limits of their own, and end as soon as the server is
+// shut down.
 func NewServer(addr string, handler http.Handler) *http.Server {
-	return &http.Server{
+	stopping := make(chan struct{})
+	stop := sync.OnceFunc(func() { close(stopping) })
+	server := &http.Server{
 		Addr:              addr,
 		Handler:           handler,
 		ReadHeaderTimeout: 5 * time.Second,
@@ -21,5 +29,10 @@ func NewServer(addr string, handler http.Handler) *http.Server {
 		WriteTimeout:      time.Minute,
 		IdleTimeout:       2 * time.Minute,
 		MaxHeaderBytes:    16 << 10,
+		BaseContext: func(net.Listener) context.Context {
+			return context.WithValue(context.Background(), stoppingKey{}, stopping)
+		},
 	}
+	server.RegisterOnShutdown(stop)
+	return server
 }

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -34,6 +35,8 @@ type desk struct {
 	// judged or not.
 	changed func(fan reading.FanID, out bool, now time.Time)
 
+	revision atomic.Uint64 // another number after every change of the book
+
 	dir    string // "": nothing is to outlive the process
 	mu     sync.Mutex
 	book   *alarm.Book
@@ -46,8 +49,8 @@ type desk struct {
 	recent []alarm.Entry // where there is no store: the journal's last entries
 	// baselines are the settings recorded at turnover.
 	baselines map[reading.FanID]condition.Baseline
-	tried  time.Time     // when it was last tried to open the store
-	forgot time.Time     // when what is long over was last dropped
+	tried     time.Time // when it was last tried to open the store
+	forgot    time.Time // when what is long over was last dropped
 }
 
 const (
@@ -96,6 +99,7 @@ func (d *desk) open(now time.Time) {
 	}
 	d.book.Keep(kept.Alarms, kept.Out)
 	d.baselines = kept.Baselines
+	d.revision.Add(1)
 	if week, err := d.store.Since(alarm.FiguresSince(now)); err == nil {
 		d.book.Recount(week)
 	}
@@ -138,6 +142,7 @@ func (d *desk) note(changes []condition.Transition, news bool) {
 	for i := range changes {
 		entries = append(entries, d.book.Take(&changes[i])...)
 	}
+	d.revision.Add(1)
 	if news {
 		d.call(entries)
 	}
@@ -191,6 +196,9 @@ func (d *desk) tick(now time.Time) {
 	defer d.mu.Unlock()
 	d.open(now)
 	entries := d.book.Tick(now)
+	if len(entries) > 0 {
+		d.revision.Add(1)
+	}
 	d.call(entries) // what comes from the shelf is news again
 	d.commit(entries)
 	if ago := now.Sub(d.forgot); ago >= forgetEvery || d.down && ago >= openEvery { // where nothing is owed it shows that the disk is well
@@ -252,6 +260,7 @@ func (d *desk) act(what func(now time.Time) ([]alarm.Entry, error)) error {
 	defer d.mu.Unlock()
 	entries, err := what(d.now())
 	if err == nil {
+		d.revision.Add(1)
 		d.call(entries)
 		d.commit(entries)
 	}
@@ -361,6 +370,10 @@ func (d *desk) PutIn(fan reading.FanID, who string) error {
 	}
 	return err
 }
+
+// Revision returns another number after any change of an alarm or of what is out
+// of service. It waits for nothing.
+func (d *desk) Revision() uint64 { return d.revision.Load() }
 
 // Figures returns how the alarms do.
 func (d *desk) Figures() alarm.Figures {
