@@ -1,0 +1,92 @@
+// Package lend is how a daemon leaves a gateway to a turnover, and how it gets
+// the record: over a socket in the folder of the store. Many gateways take one
+// connection, so two programs cannot read them at once.
+//
+// A loan lasts as long as its connection: when the borrower ends, in whatever
+// way, the daemon takes the gateway back. One that is forgotten is taken back
+// after Longest.
+package lend
+
+import (
+	"bufio"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net"
+	"path/filepath"
+	"time"
+
+	"fanwarden/poller/reading"
+)
+
+// Longest is the longest that a gateway is lent for.
+const Longest = 4 * time.Hour
+
+// answerFor bounds the wait for the daemon's answer: it ends the request under way
+// first, and a slow line takes its time-out for that.
+const answerFor = 30 * time.Second
+
+// request is one line to the daemon; one of its fields is given.
+type request struct {
+	Borrow reading.GatewayID `json:"borrow,omitempty"`
+	Keep   json.RawMessage   `json:"keep,omitempty"`
+}
+
+// answer is one line from the daemon.
+type answer struct {
+	Error string `json:"error,omitempty"`
+}
+
+// path is the socket's in the folder of a store.
+func path(dir string) string { return filepath.Join(dir, "lend.sock") }
+
+// ErrNobody is the error of a folder that no daemon serves.
+var ErrNobody = errors.New("no daemon runs on this store")
+
+// Borrower is a connection to a daemon.
+type Borrower struct {
+	conn   net.Conn
+	answer *bufio.Reader
+}
+
+// Connect finds the daemon that runs on a store; ErrNobody if there is none.
+func Connect(dir string) (*Borrower, error) {
+	conn, err := net.DialTimeout("unix", path(dir), time.Second)
+	if err != nil {
+		return nil, ErrNobody
+	}
+	return &Borrower{conn, bufio.NewReader(conn)}, nil
+}
+
+// Borrow asks for a gateway. It is the borrower's until Close.
+func (b *Borrower) Borrow(id reading.GatewayID) error { return b.ask(request{Borrow: id}) }
+
+// Keep gives a finished record to the daemon, which has it on disk when Keep
+// returns nil.
+func (b *Borrower) Keep(record []byte) error { return b.ask(request{Keep: record}) }
+
+// Close gives everything back.
+func (b *Borrower) Close() { b.conn.Close() }
+
+func (b *Borrower) ask(r request) error {
+	line, err := json.Marshal(r)
+	if err != nil {
+		return err
+	}
+	b.conn.SetDeadline(time.Now().Add(answerFor))
+	if _, err := b.conn.Write(append(line, '\n')); err != nil {
+		return fmt.Errorf("the daemon has gone: %w", err)
+	}
+	text, err := b.answer.ReadBytes('\n')
+	if err != nil {
+		return fmt.Errorf("the daemon does not answer: %w", err)
+	}
+	var a answer
+	if err := json.Unmarshal(text, &a); err != nil {
+		return fmt.Errorf("the daemon's answer makes no sense: %w", err)
+	}
+	if a.Error != "" {
+		return errors.New(a.Error)
+	}
+	return nil
+}

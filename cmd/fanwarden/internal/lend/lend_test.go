@@ -1,0 +1,165 @@
+package lend
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+
+	"go.uber.org/goleak"
+	"go.uber.org/zap"
+
+	"fanwarden/poller/reading"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// shelf lends one gateway, "roof".
+type shelf struct {
+	lock sync.Mutex
+	out  bool
+	back chan struct{}
+	kept []string
+}
+
+func (s *shelf) lender() Lender {
+	return Lender{Log: zap.NewNop(), Lend: s.lend, Keep: func(r []byte) error { s.kept = append(s.kept, string(r)); return nil }}
+}
+
+func (s *shelf) lend(id reading.GatewayID) (func(), error) {
+	s.lock.Lock()
+	defer s.lock.Unlock()
+	switch {
+	case id != "roof":
+		return nil, errors.New("there is no such gateway")
+	case s.out:
+		return nil, errors.New("it is lent already")
+	}
+	s.out = true
+	return func() {
+		s.lock.Lock()
+		defer s.lock.Unlock()
+		s.out = false
+		s.back <- struct{}{}
+	}, nil
+}
+
+func serving(t *testing.T) (dir string, s *shelf) {
+	t.Helper()
+	dir = t.TempDir()
+	s = &shelf{back: make(chan struct{}, 8)}
+	server, err := Serve(dir, s.lender())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(server.Close)
+	return dir, s
+}
+
+func await(t *testing.T, back chan struct{}) {
+	t.Helper()
+	select {
+	case <-back:
+	case <-time.After(10 * time.Second):
+		t.Fatal("the gateway was not taken back")
+	}
+}
+
+// A gateway is lent once, a record is kept, and the daemon takes the gateway back
+// when the borrower has gone.
+func TestLend(t *testing.T) {
+	dir, s := serving(t)
+	one, err := Connect(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := one.Borrow("roof"); err != nil {
+		t.Error(err)
+	}
+	other, err := Connect(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer other.Close()
+	if err := other.Borrow("roof"); err == nil {
+		t.Error("it was lent twice")
+	}
+	if err := other.Borrow("cellar"); err == nil {
+		t.Error("what is not there was lent")
+	}
+	if err := one.Keep([]byte(`{"fan":"ef1"}`)); err != nil || len(s.kept) != 1 || s.kept[0] != `{"fan":"ef1"}` {
+		t.Errorf("%v; kept %q", err, s.kept)
+	}
+	one.Close()
+	await(t, s.back)
+	if err := other.Borrow("roof"); err != nil {
+		t.Error(err)
+	}
+}
+
+// When the daemon ends, what it lent is back.
+func TestServerEnds(t *testing.T) {
+	dir := t.TempDir()
+	s := &shelf{back: make(chan struct{}, 8)}
+	server, err := Serve(dir, s.lender())
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := Connect(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	if err := b.Borrow("roof"); err != nil {
+		t.Fatal(err)
+	}
+	server.Close()
+	await(t, s.back)
+	if err := b.Borrow("roof"); err == nil {
+		t.Error("a daemon that has ended lent a gateway")
+	}
+	if _, err := Connect(dir); !errors.Is(err, ErrNobody) {
+		t.Errorf("%v", err)
+	}
+}
+
+// A socket that a killed daemon left is no obstacle; that of a living one is.
+func TestLeftover(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, "lend.sock"), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s := &shelf{back: make(chan struct{}, 8)}
+	server, err := Serve(dir, s.lender())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer server.Close()
+	if _, err := Serve(dir, s.lender()); err == nil {
+		t.Error("two daemons serve one folder")
+	}
+	if info, err := os.Stat(filepath.Join(dir, "lend.sock")); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("%v %v", info.Mode(), err)
+	}
+}
+
+// Nonsense is answered, and nothing is lent by it.
+func TestNonsense(t *testing.T) {
+	dir, s := serving(t)
+	b, err := Connect(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	for _, line := range []string{"hello\n", "{}\n", "[]\n"} {
+		b.conn.Write([]byte(line))
+		if text, err := b.answer.ReadString('\n'); err != nil || text == "{}\n" {
+			t.Errorf("%q was answered %q, %v", line, text, err)
+		}
+	}
+	if s.out {
+		t.Error("a gateway was lent")
+	}
+}

@@ -1,0 +1,129 @@
+// Package visit talks with one gateway on behalf of a person who waits for it:
+// single points, each asked for by itself, and the rounds of a turnover.
+package visit
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"fanwarden/config"
+	"fanwarden/poller"
+	"fanwarden/poller/decode"
+	"fanwarden/poller/reading"
+)
+
+// dialLimit bounds one attempt to reach a gateway.
+const dialLimit = 3 * time.Second
+
+// Visit is a conversation with a gateway. It opens its connection when that is
+// needed, and anew after whatever ended it, once no late answer can come into the
+// new one any more. It is used by one goroutine at a time.
+type Visit struct {
+	Gateway *config.Gateway
+	dial    poller.Dial
+	session poller.Session
+	quiet   time.Time // not before this may the session be opened again
+}
+
+// New returns a visit that has not begun.
+func New(gateway *config.Gateway, dial poller.Dial) *Visit {
+	return &Visit{Gateway: gateway, dial: dial}
+}
+
+// Close ends the connection; the next call opens another.
+func (v *Visit) Close() {
+	if v.session != nil {
+		v.session.Close()
+		v.session = nil
+	}
+}
+
+// Open connects, if there is no connection.
+func (v *Visit) Open(ctx context.Context) error {
+	if v.session != nil {
+		return nil
+	}
+	if err := wait(ctx, time.Until(v.quiet)); err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(ctx, dialLimit)
+	defer cancel()
+	session, err := v.dial(ctx, v.Gateway)
+	if err == nil {
+		v.session = session
+	}
+	return err
+}
+
+// Read asks a unit for count registers or bits. Its errors are *reading.Failure,
+// or that of ctx.
+func (v *Visit) Read(ctx context.Context, unit int, table decode.Table, address, count int) ([]uint16, error) {
+	if err := v.ready(ctx); err != nil {
+		return nil, err
+	}
+	words := make([]uint16, count)
+	if err := v.ended(v.session.Read(unit, table, address, count, words)); err != nil {
+		return nil, err
+	}
+	return words, nil
+}
+
+// writer is a session that can write, which the poller's need not.
+type writer interface {
+	Write(unit int, table decode.Table, address int, words []uint16) error
+}
+
+// errNoWriting is the error of a protocol that cannot.
+var errNoWriting = errors.New("this protocol cannot be written by this version")
+
+// Write writes a point's words. Only a turnover exercise does.
+func (v *Visit) Write(ctx context.Context, unit int, table decode.Table, address int, words []uint16) error {
+	if err := v.ready(ctx); err != nil {
+		return err
+	}
+	w, can := v.session.(writer)
+	if !can {
+		return errNoWriting
+	}
+	return v.ended(w.Write(unit, table, address, words))
+}
+
+// ready opens the connection and keeps the gateway's pause.
+func (v *Visit) ready(ctx context.Context) error {
+	if err := v.Open(ctx); err != nil {
+		return err
+	}
+	return wait(ctx, v.Gateway.Pause)
+}
+
+// ended closes the connection after an error that is no answer.
+func (v *Visit) ended(err error) error {
+	var failure *reading.Failure
+	if errors.As(err, &failure) && failure.Code == 0 {
+		v.Close()
+		v.quiet = time.Now().Add(v.Gateway.LateReply)
+	}
+	return err
+}
+
+func wait(ctx context.Context, d time.Duration) error {
+	if d <= 0 {
+		return ctx.Err()
+	}
+	select {
+	case <-time.After(d):
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// asFailure makes a failure of any error, so that a look always has one.
+func asFailure(err error) *reading.Failure {
+	var failure *reading.Failure
+	if errors.As(err, &failure) {
+		return failure
+	}
+	return &reading.Failure{Outcome: reading.Timeout, Err: err}
+}
