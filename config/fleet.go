@@ -33,6 +33,14 @@ type Fleet struct {
 	webLine int // of [web], for warnings
 }
 
+// Zone returns the zone that the people of the fleet live by.
+func (f *Fleet) Zone() *time.Location {
+	if f.Location == nil {
+		return time.UTC
+	}
+	return f.Location
+}
+
 // Web is where the daemon is seen, and by whom.
 type Web struct {
 	Listen string // host:port, default 127.0.0.1:9640

@@ -96,9 +96,7 @@ type fan struct {
 // configure takes over what the fleet file says of the fan now.
 func (f *fan) configure(cfg *config.Fan, fleet *config.Fleet, g *gateway) {
 	f.cfg, f.units, f.gateway = cfg, fleet.Units, g
-	if f.zone = fleet.Location; f.zone == nil {
-		f.zone = time.UTC
-	}
+	f.zone = fleet.Zone()
 	f.source = source{building: cfg.Building.ID, gateway: g.cfg.ID, fan: cfg.ID}
 	f.controlled, f.dimension, f.sense = cfg.Controlled(), units.Pressure, 1
 	if cfg.ControlsAirflow {

@@ -7,15 +7,19 @@ import "time"
 //
 // Measured watts are the best there is, and stand alone where a power point is
 // read. Else it is a range: rated power times the part-load curves of two published
-// methods, with the share of full speed for the share of full flow. The cube law
-// is none of them: a fan that holds a constant pressure takes about twice what it
-// says at half flow.
+// methods, with the share of full speed for the share of full flow, at every
+// instant from the lower of the two to the higher. (They cross: the sums of each may
+// agree by chance, and say nothing of how well either is known.) The cube law is none
+// of them: a fan that holds a constant pressure takes about twice what it says at
+// half flow.
 type Energy struct {
 	How Method
 	// Over is the time that the figures are of.
-	Over     time.Duration
-	Measured float64 // J
-	// Table is by ASHRAE 90.1, NoReset by CEC 2003, both in J.
+	Over time.Duration
+	// Low and High are in J, and the same where it was measured.
+	Low, High float64
+	// Table is by ASHRAE 90.1 alone, NoReset by CEC 2003, both in J; zero where it was
+	// measured.
 	Table, NoReset float64
 }
 
@@ -32,22 +36,16 @@ const (
 // String returns the method as it stands in answers.
 func (m Method) String() string { return [...]string{"not_known", "measured", "estimated"}[m] }
 
-// Range returns the two ends of what the motor took, in J. They are the same
-// where it was measured.
-func (e *Energy) Range() (low, high float64) {
-	if e.How == Measured {
-		return e.Measured, e.Measured
-	}
-	return min(e.Table, e.NoReset), max(e.Table, e.NoReset)
-}
-
 // curves adds up part-load power, as seconds at full power.
-type curves struct{ table, noReset float64 }
+type curves struct{ table, noReset, low, high float64 }
 
 // add lets a fan run at a share of its full speed for so many seconds.
 func (c *curves) add(speed, seconds float64) {
-	c.table += partLoadTable(speed) * seconds
-	c.noReset += partLoadNoReset(speed) * seconds
+	table, noReset := partLoadTable(speed), partLoadNoReset(speed)
+	c.table += table * seconds
+	c.noReset += noReset * seconds
+	c.low += min(table, noReset) * seconds
+	c.high += max(table, noReset) * seconds
 }
 
 // partLoadTable is the power of a fan as a share of its full power, by the share
@@ -73,9 +71,10 @@ func (t *tally) energy() Energy {
 	rated := t.fan.RatedPower
 	switch {
 	case t.meant > 0:
-		return Energy{How: Measured, Over: t.meant, Measured: t.metered}
+		return Energy{How: Measured, Over: t.meant, Low: t.metered, High: t.metered}
 	case rated > 0 && t.sum.Recorded > 0:
-		return Energy{How: Estimated, Over: t.sum.Recorded, Table: rated * t.curves.table, NoReset: rated * t.curves.noReset}
+		return Energy{How: Estimated, Over: t.sum.Recorded, Low: rated * t.curves.low, High: rated * t.curves.high,
+			Table: rated * t.curves.table, NoReset: rated * t.curves.noReset}
 	}
 	return Energy{}
 }

@@ -63,11 +63,28 @@ func TestEnergyIsARange(t *testing.T) {
 	var p paper
 	hourAtHalf(&p, 0)
 	e := made(t, Wanted{Fleet: fleet, Now: at(5400)}, &p).Fans[0].Energy
-	low, high := e.Range()
 	// The table's figures of half flow, over an hour: 300 Wh and 274 Wh.
-	if e.How != Estimated || e.Over != 90*time.Minute || math.Abs(low-0.274e3*3600) > 2000 || math.Abs(high-0.300e3*3600) > 2000 ||
-		low != e.NoReset || high != e.Table {
+	if e.How != Estimated || e.Over != 90*time.Minute || math.Abs(e.Low-0.274e3*3600) > 2000 || math.Abs(e.High-0.300e3*3600) > 2000 ||
+		e.Low != e.NoReset || e.High != e.Table {
 		t.Errorf("%+v", e)
+	}
+}
+
+// Half the time at 30 % and half at 80 %, where the curves lie the other way round:
+// by the table 0.128 and 0.676, without reset 0.172 and 0.601.
+func TestTheRangeHoldsWhereTheCurvesCross(t *testing.T) {
+	fleet := fleet()
+	fleet.Fans[0].RatedPower = 1000
+	var p paper
+	for s := 0.0; s < 7200; s += 5 {
+		p.keep("ef1", at(s), condition.Controlling, -30, 0.3+math.Floor(s/3600)/2)
+	}
+	e := made(t, Wanted{Fleet: fleet, Now: at(7200)}, &p).Fans[0].Energy
+	for what, c := range map[string][2]float64{"low": {e.Low, 0.128 + 0.601}, "high": {e.High, 0.172 + 0.676},
+		"table": {e.Table, 0.128 + 0.676}, "no reset": {e.NoReset, 0.172 + 0.601}} {
+		if got := c[0] / 3.6e6; math.Abs(got-c[1]) > 0.0012 {
+			t.Errorf("%s is %g kWh, want %g", what, got, c[1])
+		}
 	}
 }
 
@@ -77,7 +94,7 @@ func TestMeasuredWattsAreTaken(t *testing.T) {
 	var p paper
 	hourAtHalf(&p, 250)
 	e := made(t, Wanted{Fleet: fleet, Now: at(5400)}, &p).Fans[0].Energy
-	if low, high := e.Range(); e.How != Measured || e.Over != 30*time.Minute || low != 250*1800 || high != low || e.Table != 0 || e.NoReset != 0 {
+	if e.How != Measured || e.Over != 30*time.Minute || e.Low != 250*1800 || e.High != e.Low || e.Table != 0 || e.NoReset != 0 {
 		t.Errorf("%+v", e)
 	}
 }

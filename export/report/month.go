@@ -3,8 +3,6 @@ package report
 import (
 	"fmt"
 	"time"
-
-	"fanwarden/config"
 )
 
 // Month is a month of the calendar.
@@ -43,12 +41,4 @@ func (m Month) Before() Month { return m.add(-1) }
 
 func (m Month) add(n time.Month) Month {
 	return MonthOf(time.Date(m.Year, m.Month+n, 1, 0, 0, 0, 0, time.UTC))
-}
-
-// zoneOf is the zone that the people of a fleet live by.
-func zoneOf(fleet *config.Fleet) *time.Location {
-	if fleet.Location == nil {
-		return time.UTC
-	}
-	return fleet.Location
 }

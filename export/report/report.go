@@ -104,7 +104,7 @@ func (h *Hours) Add(o *Hours) {
 // Make counts up a building's month. It reads one fan after the other, and ends
 // with the context's error where nobody waits for it any more.
 func Make(ctx context.Context, w *Wanted, kept Readings) (*Report, error) {
-	zone := zoneOf(w.Fleet)
+	zone := w.Fleet.Zone()
 	r := &Report{Building: w.Building, Month: w.Month, From: w.Month.Begins(zone), To: w.Month.Next().Begins(zone), Whole: true}
 	if w.Now.Before(r.To) {
 		r.To, r.Whole = w.Now, false

@@ -74,6 +74,9 @@ func newLibrary(from fs.FS) (*library, error) {
 	return l, err
 }
 
+// path is the folder that browsers find the files in.
+func (l *library) path() string { return "/assets/" + l.print }
+
 // pack packs a content by gzip, or returns nil where that saves nothing.
 func pack(content []byte) []byte {
 	var packed bytes.Buffer

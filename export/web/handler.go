@@ -46,7 +46,10 @@ type site struct {
 	drawn    *picture
 	noted    *ledger
 	shell    *template.Template
+	sheet    *template.Template // of a report
 	library  *library
+	// reporting holds one while a report is made.
+	reporting chan struct{}
 }
 
 // Handler serves the page, the interface in JSON, /healthz, /readyz and, with
@@ -56,7 +59,7 @@ type site struct {
 // every error under /api is JSON.
 func Handler(o Options) http.Handler {
 	s := &site{snapshot: o.Snapshot, now: o.Now, desk: o.Desk, history: o.History, gate: newGate(o), streams: make(chan struct{}, mostStreams),
-		shell: shellTemplate(), library: embedded()}
+		shell: shellTemplate(), sheet: sheetTemplate(), library: embedded(), reporting: make(chan struct{}, 1)}
 	mux := http.NewServeMux()
 	for _, r := range s.routes(o.Metrics) {
 		mux.Handle(r.pattern, s.gate.guard(r.need, r.serve))
@@ -85,7 +88,7 @@ func (s *site) routes(metrics http.Handler) []route {
 		{"GET /api/v1/events", toRead, http.HandlerFunc(s.serveEvents)},
 		{"GET /api/v1/openapi.json", toRead, http.HandlerFunc(serveDescription)},
 	}
-	return slices.Concat(own, s.shellRoutes(), s.historyRoutes(), s.alarmRoutes())
+	return slices.Concat(own, s.shellRoutes(), s.historyRoutes(), s.reportRoutes(), s.alarmRoutes())
 }
 
 // guarded sets what every answer carries. The page needs its own scripts, style

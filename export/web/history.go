@@ -10,12 +10,14 @@ import (
 	"time"
 
 	"fanwarden/export"
+	"fanwarden/export/report"
 	"fanwarden/poller/reading"
 	"fanwarden/rules/condition"
 )
 
 // History gives what is kept of the fans' readings. Its errors say what to do.
 type History interface {
+	report.Readings
 	Trend(ctx context.Context, fan reading.FanID, controlled reading.Point, from, to time.Time, step time.Duration) (*export.Trend, error)
 	// Controlled tells what a fan held that the fleet has no longer, if any of its
 	// readings is kept.

@@ -95,7 +95,7 @@ func TestTheDescriptionHasEveryRoute(t *testing.T) {
 					}
 				}
 			}
-			if hasID := strings.Contains(path, "{id}"); hasID != (len(o.Parameters) > 0 && o.Parameters[0].In == "path") {
+			if hasID := strings.Contains(path, "{"); hasID != (len(o.Parameters) > 0 && o.Parameters[0].In == "path") {
 				t.Errorf("%s: parameters %v", pattern, o.Parameters)
 			}
 		}
@@ -161,7 +161,8 @@ func TestEveryPropertyIsDescribed(t *testing.T) {
 		"Condition": conditionAnswer{}, "Incident": incidentAnswer{}, "Alarm": alarmAnswer{}, "Alarms": alarmsAnswer{}, "Entry": entryAnswer{},
 		"Journal": journalAnswer{}, "Figures": figuresAnswer{}, "Service": serviceAnswer{}, "Point": pointAnswer{}, "Fan": fanAnswer{},
 		"Gateway": gatewayAnswer{}, "Lately": latelyAnswer{}, "Incidents": incidentsAnswer{}, "Fleet": fleetAnswer{}, "Trend": trendAnswer{}, "Step": stepAnswer{}, "Extent": extentAnswer{},
-		"Trends": trendsAnswer{}, "SmallTrend": smallTrend{}, "Spans": spansAnswer{}, "Span": spanAnswer{}, "Done": doneAnswer{}, "Period": periodAnswer{},
+		"Months": monthsAnswer{}, "Month": monthAnswer{}, "Report": reportAnswer{}, "FanMonth": fanMonthAnswer{}, "MonthEnergy": energyAnswer{},
+		"Stood": stoodAnswer{}, "Creep": creepAnswer{}, "Trends": trendsAnswer{}, "SmallTrend": smallTrend{}, "Spans": spansAnswer{}, "Span": spanAnswer{}, "Done": doneAnswer{}, "Period": periodAnswer{},
 		"Settings": settingsAnswer{}, "Setting": settingAnswer{}, "ReadBack": readBackAnswer{}, "Place": placeAnswer{}, "Baseline": baselineAnswer{},
 		"RecordedSetting": baselineSettingAnswer{},
 		"Site":            siteAnswer{}, "Unit": unitAnswer{}, "Kind": kindAnswer{},
@@ -230,6 +231,11 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 		{"GET", "/api/v1/buildings/alder/trends", "/api/v1/buildings/{id}/trends", "", "200"},
 		{"GET", "/api/v1/buildings/alder/trends?hours=721", "/api/v1/buildings/{id}/trends", "", "400"},
 		{"GET", "/api/v1/buildings/x/trends", "/api/v1/buildings/{id}/trends", "", "404"},
+		{"GET", "/api/v1/reports", "/api/v1/reports", "", "200"},
+		{"GET", "/api/v1/reports?x=1", "/api/v1/reports", "", "400"},
+		{"GET", "/api/v1/reports/alder/2026-01", "/api/v1/reports/{building}/{month}", "", "200"},
+		{"GET", "/api/v1/reports/alder/January", "/api/v1/reports/{building}/{month}", "", "400"},
+		{"GET", "/api/v1/reports/x/2026-01", "/api/v1/reports/{building}/{month}", "", "404"},
 		{"GET", "/api/v1/gateways/birch-roof", "/api/v1/gateways/{id}", "", "200"},
 		{"GET", "/api/v1/gateways/x", "/api/v1/gateways/{id}", "", "404"},
 		{"GET", "/api/v1/incidents?building=alder", "/api/v1/incidents", "", "200"},

@@ -40,7 +40,7 @@ func (s *site) serveShell(w http.ResponseWriter, _ *http.Request) {
 		return
 	}
 	var body bytes.Buffer
-	if err := s.shell.Execute(&body, shellView{clean(snapshot.Fleet.Name), "/assets/" + s.library.print}); err != nil {
+	if err := s.shell.Execute(&body, shellView{clean(snapshot.Fleet.Name), s.library.path()}); err != nil {
 		http.Error(w, "the page could not be made up: "+err.Error(), http.StatusInternalServerError)
 		return
 	}

@@ -15,7 +15,7 @@ import (
 )
 
 // assetPath is where a file of this program is served.
-func assetPath(name string) string { return "/assets/" + embedded().print + "/" + name }
+func assetPath(name string) string { return embedded().path() + "/" + name }
 
 func TestTheShellNamesTheFleetAndItsFiles(t *testing.T) {
 	got := ask(showing(sample.Campus()), "GET", "/fans/alder-ef1").Body.String()

@@ -134,20 +134,20 @@ func bath(riser, rooms string) Fan {
 	return Fan{PointMap: "roof", Name: "Bath riser " + riser, Location: "Roof", Serves: "Baths of " + rooms, Duty: "bath",
 		Probe: "suction", Setpoint: "-0.12 inH2O", MinSpeed: "20 %", IdleBelow: "20 %", RunOn: "30s",
 		RestartRise: "0.18 inH2O", HighSpeedAt: "80 %", Override: "60 %", ProbeRange: "-500..500 Pa",
-		RiserHeight: "12 m", Reference: "indoor"}
+		RiserHeight: "12 m", Reference: "indoor", RatedPower: "250 W"}
 }
 
 func laundry(where string) Fan {
 	return Fan{PointMap: "roof", Name: "Laundry " + where, Location: "Roof", Serves: "Washing room, " + where, Duty: "laundry",
 		Probe: "suction", Setpoint: "-0.15 inH2O", MinSpeed: "25 %", HighSpeedAt: "75 %", Override: "70 %",
-		ProbeRange: "-1000..1000 Pa", RiserHeight: "15 m", Reference: "indoor"}
+		ProbeRange: "-1000..1000 Pa", RiserHeight: "15 m", Reference: "indoor", RatedPower: "0.75 hp"}
 }
 
 // dryers is a shaft that many dryers blow into.
 func dryers(where string) Fan {
 	return Fan{PointMap: "roof", Name: "Dryer shaft, " + where, Location: "Roof", Serves: "Dryers of " + where, Duty: "dryer_shaft",
 		Probe: "suction", Setpoint: "-0.20 inH2O", MinSpeed: "20 %", HighSpeedAt: "80 %",
-		ProbeRange: "-500..500 Pa", RiserHeight: "14 m", Reference: "indoor"}
+		ProbeRange: "-500..500 Pa", RiserHeight: "14 m", Reference: "indoor", RatedPower: "750 W"}
 }
 
 func hoods(n, serves, group, role string) Fan {
@@ -180,5 +180,5 @@ func kitchen(name string) Fan {
 func cars(level, group string) Fan {
 	return Fan{PointMap: "garage", Name: level, Location: "Fan room", Serves: level, Duty: "garage", Group: group, Role: "parallel",
 		Probe: "discharge", Setpoint: "80 Pa", MinSpeed: "25 %", HighSpeedAt: "75 %", Override: "100 %",
-		ProbeRange: "-500..500 Pa", LifeSafety: true}
+		ProbeRange: "-500..500 Pa", RatedPower: "1.5 kW", LifeSafety: true}
 }
