@@ -2,6 +2,7 @@ package notify
 
 import (
 	"math"
+	"net/url"
 	"strings"
 	"time"
 
@@ -139,15 +140,16 @@ func (d *directory) about(a *alarm.Alarm, change Kind) About {
 	return about
 }
 
-// link leads to the fan on the daemon's page.
+// link leads to the fan's own page, or for a gateway's own alarm to that of its
+// building.
 func (d *directory) link(a *alarm.Alarm) string {
 	switch {
 	case d.fleet.Web.URL == "":
 		return ""
 	case a.Fan == "":
-		return d.fleet.Web.URL + "/"
+		return d.fleet.Web.URL + "/buildings/" + url.PathEscape(string(a.Building))
 	}
-	return d.fleet.Web.URL + "/#fan-" + string(a.Fan) // ids need no escape
+	return d.fleet.Web.URL + "/fans/" + url.PathEscape(string(a.Fan))
 }
 
 func (d *directory) runbook(name condition.Name) string {
