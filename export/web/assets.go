@@ -11,6 +11,7 @@ import (
 	"path"
 	"strconv"
 	"strings"
+	"sync"
 )
 
 //go:embed assets
@@ -41,8 +42,8 @@ type library struct {
 	print string // of all of them: another content has another address
 }
 
-// embedded returns the library of this program.
-func embedded() *library {
+// embedded returns the library of this program, packed once.
+var embedded = sync.OnceValue(func() *library {
 	files, err := fs.Sub(assets, "assets")
 	if err == nil {
 		var l *library
@@ -51,7 +52,7 @@ func embedded() *library {
 		}
 	}
 	panic(err) // the files are part of the program
-}
+})
 
 // newLibrary reads the files of a folder and packs each once.
 func newLibrary(from fs.FS) (*library, error) {

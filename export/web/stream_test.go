@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -271,4 +272,43 @@ func TestAStreamOutlivesTheServersLimits(t *testing.T) {
 			}
 		})
 	}
+}
+
+// slow is a reader that takes so many bytes and then no more, until the deadline.
+type slow struct {
+	*httptest.ResponseRecorder
+	takes     int
+	deadlines []time.Time
+}
+
+func (s *slow) SetWriteDeadline(at time.Time) error {
+	s.deadlines = append(s.deadlines, at)
+	return nil
+}
+
+func (s *slow) Write(p []byte) (int, error) {
+	if s.Body.Len()+len(p) > s.takes {
+		time.Sleep(time.Until(s.deadlines[len(s.deadlines)-1]))
+		return 0, os.ErrDeadlineExceeded
+	}
+	return s.ResponseRecorder.Write(p)
+}
+
+// Who takes nothing for a while is dropped, and who only is slow is not: each
+// piece has its own time.
+func TestAReaderWhoTakesNothingIsDropped(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		large := sample.Large(10000)
+		h := Handler(clocked(func() *export.Snapshot { return large }, nil))
+		for _, takes := range []int{0, 5 * piece} {
+			w, began := &slow{ResponseRecorder: httptest.NewRecorder(), takes: takes}, time.Now()
+			h.ServeHTTP(w, httptest.NewRequest("GET", "/api/v1/events?topic=marks", nil))
+			if took := time.Since(began); took != patience {
+				t.Errorf("who takes %d bytes is waited for %v", takes, took)
+			}
+			if want := takes/piece + 1; len(w.deadlines) != want {
+				t.Errorf("who takes %d bytes is given %d pieces, want %d", takes, len(w.deadlines), want)
+			}
+		}
+	})
 }

@@ -366,3 +366,31 @@ func TestTheJournalBackwards(t *testing.T) {
 		}
 	}
 }
+
+// Whoever shows the alarms copies them only when the revision has changed.
+func TestTheRevisionFollowsTheBook(t *testing.T) {
+	dir := t.TempDir()
+	o := openOffice(t, dir)
+	var id alarm.ID
+	for _, step := range []struct {
+		what string
+		do   func() error
+		new  bool
+	}{
+		{"raised", func() error { id = o.raise("alder-ef1"); return nil }, true},
+		{"a tick", func() error { o.tick(o.at); return nil }, false},
+		{"acknowledged", func() error { return o.Acknowledge(id, "kim", "") }, true},
+		{"shelved", func() error { return o.Shelve(id, "kim", "belt", o.at.Add(time.Hour)) }, true},
+		{"no longer shelved", func() error { o.at = o.at.Add(time.Hour); o.tick(o.at); return nil }, true},
+		{"out of service", func() error { return o.TakeOut("alder-ef2", "kim", "motor") }, true},
+		{"no such alarm", func() error { _ = o.Acknowledge("x", "kim", ""); return nil }, false},
+	} {
+		before := o.Revision()
+		if err := step.do(); err != nil {
+			t.Fatalf("%s: %v", step.what, err)
+		}
+		if (o.Revision() != before) != step.new {
+			t.Errorf("%s: revision %d, before %d", step.what, o.Revision(), before)
+		}
+	}
+}
