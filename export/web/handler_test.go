@@ -128,3 +128,10 @@ func TestServerLimits(t *testing.T) {
 		t.Errorf("headers of %d bytes are taken", s.MaxHeaderBytes)
 	}
 }
+
+func BenchmarkFleet10000(b *testing.B) {
+	h := showing(sample.Large(10000))
+	for b.Loop() {
+		b.SetBytes(int64(ask(h, "GET", "/api/v1/fleet").Body.Len()))
+	}
+}

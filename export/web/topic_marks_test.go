@@ -200,7 +200,6 @@ func BenchmarkFirstMarks10000(b *testing.B) {
 				if !shared {
 					p = newPicture(s, sample.Now(), &ledger{}, nil)
 				}
-				b.SetBytes(int64(len((&marksTopic{}).next(p).data)))
 				b.ReportMetric(float64(len((&marksTopic{}).next(p).data)), "B")
 			}
 		})
