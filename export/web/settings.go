@@ -36,8 +36,9 @@ type settingAnswer struct {
 	Dimension string          `json:"dimension"`
 	Text      string          `json:"text"` // for people; "" where it is not known
 	Default   bool            `json:"default"`
-	ReadBack  *readBackAnswer `json:"read_back"` // null where it is not read
-	Agrees    *bool           `json:"agrees"`    // null where there is nothing to compare
+	Ends      []float64       `json:"ends,omitempty"` // of a range, in the base unit
+	ReadBack  *readBackAnswer `json:"read_back"`      // null where it is not read
+	Agrees    *bool           `json:"agrees"`         // null where there is nothing to compare
 }
 
 // readBackAnswer is a setting as its controller tells it.
@@ -157,6 +158,7 @@ func (s *settings) facts() []settingAnswer {
 	text("probe", "Side of the probe", f.ProbeSide())
 	if f.HasProbeRange {
 		text("probe_range", "What the sensor can read", s.units.Format(f.ProbeLow, held)+" to "+s.units.Format(f.ProbeHigh, held))
+		all[len(all)-1].Ends = []float64{f.ProbeLow, f.ProbeHigh}
 	}
 	text("reference", "Low port of the probe breathes", map[config.Reference]string{config.Indoor: "indoors", config.Outdoor: "outdoors"}[f.Reference])
 	number("riser_height", "Height of the riser", f.RiserHeight, units.Length, f.RiserHeight > 0)

@@ -18,9 +18,15 @@ export function setSite(site) {
   dayKey = new Intl.DateTimeFormat("sv-SE", zone); // 2026-01-05
 }
 
-// zone is the name of the site's time zone.
+// zone is the name of the site's time zone, zoneShort what people call it at a
+// time: "CST", "GMT+7".
 export function zone() {
   return siteZone;
+}
+
+export function zoneShort(time) {
+  const parts = new Intl.DateTimeFormat("en-US", { timeZone: siteZone, timeZoneName: "short" }).formatToParts(new Date(time));
+  return parts.find((part) => part.type === "timeZoneName").value;
 }
 
 // setNow tells the daemon's time, from which all ages are counted.

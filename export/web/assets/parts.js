@@ -61,7 +61,8 @@ export function finding(c, head, ...rest) {
     h("h3", null, mark(c.severity), h("span", { class: "severity" }, c.severity), " ", head ?? format.words(c.condition)),
     h("p", null, c.summary),
     c.since && h("p", { class: "quiet" }, "Since ", when(c.since), `, ${format.span(format.age(c.since))}`),
-    c.first_check && h("p", { class: "check" }, h("strong", null, "First: "), c.first_check),
+    c.first_check && h("p", { class: "check" }, h("strong", null, "First: "), coded(plain(c.first_check))),
+    cautionOf(c),
     rest,
     (c.causes?.length > 0 || Object.keys(c.evidence ?? {}).length > 0) && h("details", null,
       h("summary", null, "Likely causes and evidence"), causes(c), evidence(c)));
@@ -73,7 +74,25 @@ export function causes(c) {
   if (!c.causes?.length) return null;
   return h("ol", { class: "causes" }, c.causes.map((what, i) => h("li", null, what,
     c.speaks?.[i] && h("span", { class: "speaks" }, ` (${c.speaks[i]})`),
-    c.checks?.[i] && h("small", null, c.checks[i]))));
+    c.checks?.[i] && h("small", null, coded(plain(c.checks[i]))))));
+}
+
+// The daemon ends every check at an exhaust that protects people with the same
+// caution; a card says it once.
+const caution = /; (this is an? \S+ exhaust: only look.*)$/;
+
+function plain(check) {
+  return check.replace(caution, "");
+}
+
+function cautionOf({ first_check: check }) {
+  const found = caution.exec(check ?? "");
+  return found && h("p", { class: "caution" }, found[1][0].toUpperCase() + found[1].slice(1) + ".");
+}
+
+// coded sets what stands between backticks as what one types.
+export function coded(text) {
+  return text.split("`").map((part, i) => (i % 2 ? h("code", null, part) : part));
 }
 
 // evidence lists the figures that a condition rests on.

@@ -1,0 +1,275 @@
+// Draws a trend: the value over its setpoint and the speed below it, over one axis
+// of time. What lies beneath them on the same axis is in trend_lanes.js.
+//
+// A picture is what is drawn:
+//   { width, from, to (ms), list (steps), period (ms), fan, tolerance, limits, lanes, acts, zone }
+
+import { apart, midnights, nice, scale, timeTicks } from "./axis.js";
+import { fit, inks, rule, snapped, weave, write } from "./ink.js";
+import { drawLanes, lanesHeight } from "./trend_lanes.js";
+import { gaps, most, reach, runs } from "./trend_data.js";
+import { wall } from "./zone.js";
+import * as format from "./format.js";
+
+// plan lays a picture out: where its plots, lanes and axis lie.
+export function plan(picture) {
+  const { width } = picture, wide = width >= 720;
+  const left = width < 560 ? 50 : 64, right = wide ? 118 : 8;
+  const tall = Math.round(Math.min(Math.max(width * 0.2, 170), 420));
+  const value = { top: 24, bottom: 24 + tall };
+  const speed = { top: value.bottom + 30, bottom: value.bottom + 30 + Math.round(tall * 0.48) };
+  const lanes = speed.bottom + 12;
+  const axis = lanes + lanesHeight(picture);
+  return { wide, left, right: width - right, value, speed, lanes, axis, height: axis + 24,
+    x: scale(picture.from, picture.to, left, width - right) };
+}
+
+// draw draws a picture on a canvas and answers its plan.
+export function draw(canvas, picture) {
+  const at = plan(picture), colours = inks();
+  const ink = fit(canvas, picture.width, at.height);
+  const axes = axesOf(picture, at);
+  const holes = gaps(picture.list, picture.from, picture.to, picture.period);
+  shade(ink, picture, at, colours);
+  grid(ink, picture, at, axes, colours);
+  const labels = [limits(ink, picture, at, axes, colours), []];
+  clipped(ink, at, () => {
+    drawHoles(ink, holes, at, colours);
+    curve(ink, picture, at, axes.value, (step) => step.value, colours.air);
+    labels[1] = setpoint(ink, picture, at, axes.value, colours);
+    curve(ink, picture, at, axes.speed, (step) => step.speed, colours.drive);
+  });
+  name(ink, picture, at, axes, colours, labels);
+  drawLanes(ink, picture, at, colours, holes);
+  return { ...at, axes };
+}
+
+// axesOf finds how far the two plots reach: zero and the setpoint are always in
+// sight.
+function axesOf({ list, fan, tolerance, limits }, at) {
+  const dimension = format.held(fan.controls);
+  let low = 0, high = 0;
+  const see = (value) => {
+    low = Math.min(low, value);
+    high = Math.max(high, value);
+  };
+  const found = reach(list, (step) => step.value);
+  if (found) [found.low, found.high].forEach(see);
+  for (const step of list) {
+    if (step.setpoint === null) continue;
+    const within = tolerance(step.setpoint);
+    see(step.setpoint - within);
+    see(step.setpoint + within);
+  }
+  const room = (high - low) * 0.04;
+  for (const end of limits.probe ?? []) if (end >= low - (high - low) * 0.15 && end <= high + (high - low) * 0.15) see(end);
+  const shown = nice(format.shown(low - (low < 0 ? room : 0), dimension), format.shown(high + (high > 0 ? room : 0), dimension), at.wide ? 6 : 5);
+  const place = scale(shown.low, shown.high, at.value.bottom, at.value.top);
+  const turn = scale(0, 1, at.speed.bottom, at.speed.top);
+  return { value: { ...shown, y: (base) => place(format.shown(base, dimension)), dimension },
+    speed: { ticks: [0, 50, 100], decimals: 0, y: (ratio) => turn(Math.min(Math.max(ratio, -0.05), 1.05)) } };
+}
+
+function clipped(ink, at, drawIt) {
+  ink.save();
+  ink.beginPath();
+  ink.rect(at.left, at.value.top - 6, at.right - at.left, at.speed.bottom - at.value.top + 12);
+  ink.clip();
+  drawIt();
+  ink.restore();
+}
+
+// shade marks behind both plots when the fan was at rest or forced.
+function shade(ink, { list }, at, colours) {
+  const grounds = { idle: colours.rest, stopped: colours.rest, disabled: colours.rest, forced: colours.forced };
+  for (const step of list) {
+    const ground = grounds[most(step.modes)];
+    if (!ground) continue;
+    const x = snapped(Math.max(at.x(step.from), at.left)), end = snapped(Math.min(at.x(step.to), at.right));
+    ink.fillStyle = ground;
+    for (const plot of [at.value, at.speed]) ink.fillRect(x, plot.top, end - x, plot.bottom - plot.top);
+  }
+}
+
+function grid(ink, { from, to, zone, fan, width }, at, axes, colours) {
+  for (const [plot, axis] of [[at.value, axes.value], [at.speed, axes.speed]]) {
+    const y = scale(axis.ticks[0], axis.ticks.at(-1), plot.bottom, plot.top);
+    for (const tick of axis.ticks) {
+      rule(ink, at.left, y(tick), at.right, y(tick), tick === 0 ? colours.rule : colours.line);
+      write(ink, tick.toFixed(axis.decimals), at.left - 7, y(tick), colours.soft, { align: "right" });
+    }
+  }
+  titles(ink, fan, at, colours);
+  const nights = midnights(from, to, zone);
+  if ((at.right - at.left) / nights.length > 36) for (const midnight of nights) rule(ink, at.x(midnight), at.value.top, at.x(midnight), at.axis, colours.rule, [1, 3]);
+  axisOfTime(ink, { from, to, zone, width }, at, colours);
+}
+
+function titles(ink, fan, at, colours) {
+  const what = fan.controls === "airflow" ? "Airflow" : `Pressure, ${fan.probe}`;
+  write(ink, `${what} · ${format.unitOf(format.held(fan.controls))}`, at.left, at.value.top - 13, colours.air, { bold: true });
+  write(ink, `Speed · ${format.unitOf("ratio")}`, at.left, at.speed.top - 13, colours.drive, { bold: true });
+}
+
+function axisOfTime(ink, { from, to, zone, width }, at, colours) {
+  rule(ink, at.left, at.axis, at.right, at.axis, colours.rule);
+  const { ticks, step } = timeTicks(from, to, Math.max(2, Math.floor((at.right - at.left) / (step2label(to - from) + 22))), zone);
+  for (const tick of ticks) {
+    const x = at.x(tick.at);
+    rule(ink, x, at.axis, x, at.axis + 5, colours.rule);
+    const text = tickText(tick, step, zone);
+    ink.font = "12px system-ui";
+    const half = ink.measureText(text).width / 2 + 2;
+    write(ink, text, Math.min(Math.max(x, half), width - half), at.axis + 14, tick.day ? colours.ink : colours.soft, { align: "center", bold: tick.day });
+  }
+}
+
+// step2label is about how wide the labels of such a length of time are.
+function step2label(length) {
+  return length > 86400e3 ? 62 : 46;
+}
+
+function tickText(tick, step, zone) {
+  if (tick.day) return format.day(tick.at).replace(",", "");
+  return new Date(wall(tick.at, zone)).toISOString().slice(11, step < 60e3 ? 19 : 16);
+}
+
+// curve draws a value: from its least to its greatest in each step, and the mean
+// as a line that no gap is bridged by.
+function curve(ink, { list, period }, at, axis, of, colour) {
+  ink.fillStyle = ink.strokeStyle = colour;
+  for (const [first, last] of runs(list, of, period)) {
+    const line = new Path2D();
+    for (let i = first; i <= last; i++) {
+      const step = list[i], extent = of(step);
+      const x = snapped(at.x(step.from)), wide = Math.max(snapped(at.x(step.to)) - x, 0.5);
+      const top = axis.y(extent.max), bottom = axis.y(extent.min);
+      if (bottom - top > 0.5) {
+        ink.globalAlpha = 0.32;
+        ink.fillRect(x, top, wide, bottom - top);
+        ink.globalAlpha = 1;
+      }
+      const [px, py] = [x + wide / 2, axis.y(extent.mean)];
+      if (i === first) line.moveTo(px, py);
+      else line.lineTo(px, py);
+    }
+    ink.lineWidth = 1.6;
+    ink.lineJoin = "round";
+    ink.stroke(line);
+    dots(ink, list, first, last, at, axis, of);
+  }
+}
+
+// dots mark single readings where they stand far enough from each other, and one
+// that stands alone.
+function dots(ink, list, first, last, at, axis, of) {
+  const far = at.x(list[first].to) - at.x(list[first].from) >= 7;
+  if (!far && last > first) return;
+  for (let i = first; i <= last; i++) {
+    ink.beginPath();
+    ink.arc(at.x((list[i].from + list[i].to) / 2), axis.y(of(list[i]).mean), far ? 2.2 : 1.4, 0, 7);
+    ink.fill();
+  }
+}
+
+// setpoint draws the setpoint as it stood, and faintly how far the value may be
+// from it. It answers the label of the last one.
+function setpoint(ink, { list, period, tolerance }, at, axis, colours) {
+  ink.lineWidth = 1.5;
+  const all = runs(list, (step) => step.setpoint, period);
+  for (const [first, last] of all) {
+    const line = new Path2D();
+    for (let i = first; i <= last; i++) {
+      const { from, to, setpoint } = list[i];
+      const x = snapped(at.x(from)), end = snapped(at.x(i < last ? list[i + 1].from : to)), within = tolerance(setpoint);
+      ink.globalAlpha = 0.07;
+      ink.fillStyle = colours.want;
+      ink.fillRect(x, axis.y(setpoint + within), end - x, axis.y(setpoint - within) - axis.y(setpoint + within));
+      ink.globalAlpha = 1;
+      if (i === first) line.moveTo(x, axis.y(setpoint));
+      line.lineTo(x, axis.y(setpoint));
+      line.lineTo(end, axis.y(setpoint));
+    }
+    ink.strokeStyle = colours.want;
+    ink.setLineDash([7, 4]);
+    ink.stroke(line);
+    ink.setLineDash([]);
+  }
+  if (!all.length) return [];
+  const { setpoint: final, to: until } = list[all.at(-1)[1]];
+  const label = { y: axis.y(final), text: `setpoint ${format.number(final, axis.dimension)}`, colour: colours.want };
+  if (at.right - at.x(until) < 40) return [label];
+  write(ink, label.text, at.x(until) + 6, label.y, label.colour, { under: colours.card });
+  return [];
+}
+
+// limits draws what the speed and the reading are bound to, and answers their
+// labels.
+function limits(ink, { limits, fan }, at, axes, colours) {
+  const labels = [];
+  const speeds = [["max", limits.max_speed], ["contact", limits.high_speed_at], ["opens", limits.high_speed_off_at], ["idle", limits.idle_below], ["min", limits.min_speed]];
+  const merged = new Map();
+  for (const [name, value] of speeds) if (value != null) merged.set(value, [...(merged.get(value) ?? []), name]);
+  for (const [value, names] of merged) {
+    const shown = names.includes("contact") ? names.filter((name) => name !== "opens") : names;
+    const dash = names.includes("contact") || names.includes("opens") ? [8, 3, 1.5, 3] : [2, 3];
+    rule(ink, at.left, axes.speed.y(value), at.right, axes.speed.y(value), colours.soft, dash);
+    labels.push({ plot: "speed", y: axes.speed.y(value), text: `${shown.join(", ")} ${format.ratio(value)}`, colour: colours.soft });
+  }
+  (limits.probe ?? []).forEach((end) => {
+    const y = axes.value.y(end);
+    if (y < at.value.top - 1 || y > at.value.bottom + 1) return;
+    rule(ink, at.left, y, at.right, y, colours.soft, [2, 3]);
+    labels.push({ y, text: "sensor's end", colour: colours.soft });
+  });
+  return labels;
+}
+
+// name puts the labels of the lines beside them, or on them where the picture is
+// narrow.
+function name(ink, picture, at, axes, colours, [bounds, wanted]) {
+  const final = picture.list.at(-1);
+  const ends = [...bounds, ...wanted];
+  if (at.wide && final?.value) ends.push({ y: axes.value.y(final.value.mean), text: `reading ${format.number(final.value.mean, axes.value.dimension)}`, colour: colours.air, bold: true });
+  if (at.wide && final?.speed) ends.push({ plot: "speed", y: axes.speed.y(final.speed.mean), text: `speed ${format.ratio(final.speed.mean)}`, colour: colours.drive, bold: true });
+  for (const plot of ["speed", "value"]) {
+    const own = ends.filter((label) => (label.plot ?? "value") === plot);
+    const room = at[plot];
+    const heights = apart(own.map((label) => label.y - (at.wide ? 0 : 8)), 14, room.top - (at.wide ? 6 : 0), room.bottom + (at.wide ? 6 : -4));
+    own.forEach((label, i) => {
+      if (at.wide) {
+        ink.strokeStyle = label.colour;
+        ink.lineWidth = 1;
+        ink.beginPath();
+        ink.moveTo(at.right + 1, label.y);
+        ink.lineTo(at.right + 8, heights[i]);
+        ink.stroke();
+        write(ink, label.text, at.right + 11, heights[i], label.colour, { bold: label.bold });
+      } else write(ink, label.text, at.right - 4, heights[i], label.colour, { align: "right", under: colours.card, size: 11 });
+    });
+  }
+}
+
+// drawHoles shows gaps for what they are, with words where there is room.
+function drawHoles(ink, holes, at, colours) {
+  const slant = weave("slant", colours.rule, colours.gap), cross = weave("cross", colours.rule, colours.card);
+  for (const hole of holes) {
+    const x = Math.max(at.x(hole.from), at.left), end = Math.min(at.x(hole.to), at.right);
+    ink.fillStyle = hole.kind === "nothing" ? slant : cross;
+    for (const plot of [at.value, at.speed]) ink.fillRect(x, plot.top, Math.max(end - x, 1), plot.bottom - plot.top);
+    const text = holeText(hole);
+    ink.font = "12px system-ui";
+    const needs = ink.measureText(text).width + 14;
+    if (end - x < needs) continue;
+    ink.fillStyle = colours.card;
+    ink.fillRect((x + end - needs) / 2, (at.value.top + at.value.bottom) / 2 - 11, needs, 22);
+    write(ink, text, (x + end) / 2, (at.value.top + at.value.bottom) / 2, colours.ink, { align: "center" });
+  }
+}
+
+// holeText says what a gap is.
+export function holeText(hole) {
+  if (hole.kind === "nothing") return "nothing recorded";
+  if (hole.kind === "unusable") return "read, but no usable value";
+  return `no answer: ${format.words(hole.outcome)}`;
+}
