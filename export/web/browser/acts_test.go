@@ -1,0 +1,123 @@
+package browser_test
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/fetch"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+)
+
+// logIn answers the browser's own question for a name and a password.
+func (b *tab) logIn() {
+	b.t.Helper()
+	yes := true
+	call(b, fetch.Enable, fetch.EnableParams{HandleAuthRequests: &yes, Patterns: []*fetch.RequestPattern{{URLPattern: "*/login*"}}})
+	paused, asked := chromedp.Events(b.ctx, fetch.RequestPaused), chromedp.Events(b.ctx, fetch.AuthRequired)
+	go func() {
+		for e, err := range paused {
+			if err != nil {
+				return
+			}
+			_, _ = chromedp.Call(b.ctx, fetch.ContinueRequest, fetch.ContinueRequestParams{RequestID: e.RequestID})
+		}
+	}()
+	go func() {
+		for e, err := range asked {
+			if err != nil {
+				return
+			}
+			_, _ = chromedp.Call(b.ctx, fetch.ContinueWithAuth, fetch.ContinueWithAuthParams{RequestID: e.RequestID,
+				AuthChallengeResponse: &fetch.AuthChallengeResponse{Response: "ProvideCredentials", Username: "kim", Password: password}})
+		}
+	}()
+	b.clickNamed("link", "Log in")
+	b.await("who is logged in", `document.querySelector("#who")?.innerText.includes("kim")`)
+	b.settle()
+	call(b, fetch.Disable, struct{}{})
+}
+
+func TestSomebodyAcknowledgesAnAlarm(t *testing.T) {
+	w := inWorkshop(t)
+	id := w.silence(t, "alder-ef2")
+	b := newTab(t, w.url)
+	b.open("/alarms")
+	b.logIn()
+	b.await("back on the page", `location.pathname === "/alarms"`)
+	b.click(`[data-alarm="` + id + `"] button[data-act="acknowledge"]`)
+	b.await("a question", `document.querySelector("dialog[open] textarea")`)
+	b.keys("on my way")
+	b.clickNamed("button", "^Acknowledge$")
+	b.await("no question", `!document.querySelector("dialog")`)
+	until(t, patience, func() string {
+		if a := w.alarms(t)["alder-ef2alder-roof"]; a.State != "acknowledged" {
+			return fmt.Sprintf("%+v", a)
+		}
+		return ""
+	})
+	b.clickNamed("button|link|tab|radio", "^Standing")
+	b.await("who knows of it", fmt.Sprintf(`/kim/.test(document.querySelector('[data-alarm="%s"]').innerText)`, id))
+	b.open("/alarms?show=journal")
+	b.await("it in the journal", `/kim[^]*on my way|on my way[^]*kim/.test(document.querySelector("main").innerText)`)
+}
+
+// tabTo presses the tabulator until something is focused.
+func (b *tab) tabTo(selector string) {
+	b.t.Helper()
+	for range 300 {
+		if evaluate[bool](b, fmt.Sprintf(`document.activeElement.matches(%q)`, selector)) {
+			return
+		}
+		b.keys(kb.Tab)
+	}
+	b.t.Fatalf("the tabulator does not lead to %s on %s", selector, b.path())
+}
+
+func TestSomebodyShelvesAnAlarmByKeyboardAlone(t *testing.T) {
+	w := inWorkshop(t)
+	id := w.silence(t, "alder-ef1")
+	b := newTab(t, w.url)
+	b.open("/alarms")
+	b.logIn()
+	b.tabTo(`[data-alarm="` + id + `"] button[aria-expanded]`)
+	b.keys(kb.Enter)
+	b.tabTo(`[data-alarm="` + id + `"] button[data-act="shelve"]`)
+	b.keys(kb.Enter)
+	b.await("a question", `document.querySelector("dialog[open]")`)
+	b.tabTo(`dialog input[type="radio"]`)
+	b.keys(kb.ArrowDown)
+	b.tabTo("dialog textarea")
+	b.keys("board is on order")
+	b.tabTo(`dialog button[type="submit"]`)
+	b.keys(kb.Enter)
+	b.await("no question", `!document.querySelector("dialog")`)
+	if !evaluate[bool](b, `document.activeElement !== document.body`) {
+		t.Error("who uses a keyboard is sent back to the top of the page")
+	}
+	until(t, patience, func() string {
+		if a := w.alarms(t)["alder-ef1alder-roof"]; a.Shelf == nil || a.Shelf.Why != "board is on order" {
+			return fmt.Sprintf("%+v", a)
+		}
+		return ""
+	})
+}
+
+// A page that looks live and is not would be the worst fault of all.
+func TestALostDaemonShowsAtOnce(t *testing.T) {
+	w := inWorkshop(t)
+	b := newTab(t, w.url)
+	b.open("/")
+	const lost = `document.documentElement.dataset.live === "lost" && /not live/i.test(document.querySelector("#lost").innerText)`
+	if evaluate[bool](b, lost) {
+		t.Fatal("it is said to be lost, and is not")
+	}
+	b.expect(true)
+	w.daemon.kill()
+	b.awaitFor(10*time.Second, "that it is not live", lost)
+	b.await("how old it is", `/as of .*\d\d:\d\d/.test(document.querySelector("#lost").innerText)`)
+	w.watch(t)
+	b.awaitFor(20*time.Second, "that it is live again", `document.documentElement.dataset.live === "live" && document.querySelector("#lost").hidden`)
+	b.expect(false)
+}

@@ -1,0 +1,102 @@
+package browser_test
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/runtime"
+)
+
+// hear notes what the browser complains of, what is being loaded, and how much
+// came. It is called on the goroutine that reads from the browser.
+func (b *tab) hear(event any) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	switch e := event.(type) {
+	case *runtime.EventConsoleAPICalled:
+		if e.Type == "error" || e.Type == "warning" || e.Type == "assert" {
+			b.fault("the console says %s: %s", e.Type, said(e.Args))
+		}
+	case *runtime.EventExceptionThrown:
+		d := e.ExceptionDetails
+		b.fault("exception: %s at %s:%d %s", d.Text, d.URL, d.LineNumber+1, said([]*runtime.RemoteObject{d.Exception}))
+	case *log.EventEntryAdded:
+		if (e.Entry.Level == "error" || e.Entry.Level == "warning") && e.Entry.Source != "network" { // which is told below
+			b.fault("the browser says (%s): %s %s", e.Entry.Source, e.Entry.Text, e.Entry.URL)
+		}
+	case *network.EventRequestWillBeSent:
+		if e.Type != "EventSource" {
+			b.loading[e.RequestID] = e.Request.URL
+		}
+	case *network.EventResponseReceived:
+		if e.Response.Status >= 400 {
+			b.fault("%s answers %d", e.Response.URL, e.Response.Status)
+		}
+	case *network.EventLoadingFinished:
+		delete(b.loading, e.RequestID)
+	case *network.EventLoadingFailed:
+		if !e.Canceled && e.ErrorText != "net::ERR_ABORTED" {
+			b.fault("%s could not be loaded: %s %s", b.loading[e.RequestID], e.ErrorText, e.BlockedReason)
+		}
+		delete(b.loading, e.RequestID)
+	case *network.EventDataReceived:
+		b.traffic += e.EncodedDataLength
+	}
+}
+
+// said is what was given to the console.
+func said(objects []*runtime.RemoteObject) string {
+	var words []string
+	for _, o := range objects {
+		if o != nil {
+			words = append(words, strings.TrimSpace(string(o.Value)+" "+o.Description))
+		}
+	}
+	return strings.Join(words, " ")
+}
+
+func (b *tab) fault(format string, args ...any) {
+	if f := fmt.Sprintf(format, args...); !b.expected && !slices.Contains(b.faults, f) {
+		b.faults = append(b.faults, f)
+	}
+}
+
+// expect says whether faults are to be expected from now on.
+func (b *tab) expect(faults bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.expected = faults
+}
+
+// requests are the urls that are being loaded.
+func (b *tab) requests() []string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Sorted(maps.Values(b.loading))
+}
+
+// received is how many bytes have come, with those of streams.
+func (b *tab) received() int64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.traffic
+}
+
+// mustBeClean fails the test if the browser has complained of anything.
+func (b *tab) mustBeClean() {
+	b.t.Helper()
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for i, f := range b.faults {
+		if i == 10 {
+			b.t.Errorf("and %d more", len(b.faults)-i)
+			break
+		}
+		b.t.Error(f)
+	}
+	b.faults = nil
+}

@@ -1,0 +1,44 @@
+package browser_test
+
+import (
+	"fmt"
+	"testing"
+)
+
+// page is a page of the demo.
+type view struct{ name, path string }
+
+// pages are all that the demo can show, each kind once.
+func pages() []view {
+	return []view{
+		{"fleet", "/"},
+		{"building", "/buildings/quillmere"},
+		{"fan", "/fans/quillmere-ef7"},        // flat out and short of its setpoint
+		{"silent-fan", "/fans/quillmere-ef9"}, // its controller does not answer
+		{"airflow-fan", "/fans/tessarow-ef7"}, // holds an airflow, and moves none
+		{"alarms", "/alarms"},
+		{"journal", "/alarms?show=journal"},
+		{"reports", "/reports"},
+	}
+}
+
+// Each page is as it should be for everybody: on a phone and on a desk, light
+// and dark, for people who see it and for those who have it read to them.
+func TestPagesAreAccessible(t *testing.T) {
+	url, _ := demonstration(t)
+	script := checker(t)
+	b := newTab(t, url)
+	for _, p := range pages() {
+		b.open(p.path)
+		for _, s := range []size{desk, phone} {
+			b.resize(s)
+			for _, theme := range themes {
+				b.theme(theme)
+				b.frames(2)
+				b.accessible(script, fmt.Sprintf("%s, %s, %dx%d", p.name, theme, s.width, s.height))
+			}
+			b.fitsAcross(p.name, s)
+		}
+		b.resize(desk)
+	}
+}
