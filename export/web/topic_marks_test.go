@@ -205,3 +205,14 @@ func BenchmarkFirstMarks10000(b *testing.B) {
 		})
 	}
 }
+
+// A mark has a bit for each condition, and the page knows it by that number.
+func TestEveryConditionHasItsBit(t *testing.T) {
+	f := sample.Large(1).Fans[0]
+	for i, d := range condition.Catalogue() {
+		f.Standing = []condition.Standing{{Condition: d.Name}}
+		if got := dotOf(f, sample.Now()).conditions; got != 1<<i {
+			t.Errorf("%s: %b, want bit %d", d.Name, got, i)
+		}
+	}
+}
