@@ -22,10 +22,10 @@ const lengths = [["1h", "1 hour"], ["8h", "8 hours"], ["1d", "1 day"], ["7d", "1
 
 // shelve puts an alarm aside for a time, at most a week, with a reason.
 export function shelve(alarm) {
-  const until = h("input", { type: "datetime-local", name: "until", disabled: true, "aria-label": "until when",
+  const until = h("input", { type: "datetime-local", name: "until", disabled: true, hidden: true, "aria-label": "until when",
     min: local(format.now(), format.zone()), max: local(format.now() + 7 * 86400e3, format.zone()), required: true });
   const choose = () => {
-    until.disabled = !given.checked;
+    until.disabled = until.hidden = !given.checked;
     if (given.checked) until.focus();
   };
   const given = radio("until", false);

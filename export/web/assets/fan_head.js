@@ -1,6 +1,6 @@
 // The head of a fan's page: what it is, and what it reads now.
 
-import { h, replace, s, say } from "./dom.js";
+import { h, renew, replace, s, say } from "./dom.js";
 import { get, path } from "./api.js";
 import { buildingLink, fanLink, when } from "./parts.js";
 import { putIn, takeOut } from "./acts.js";
@@ -71,9 +71,9 @@ function cap(text) {
 
 function take(state, parts, fan) {
   state.fan = fan;
-  replace(parts.out, outOfService(fan));
-  replace(parts.silent, silence(fan));
-  replace(parts.now, reading(fan), speed(fan, state.limits), mode(fan), contact(fan));
+  renew(parts.out, outOfService(fan));
+  renew(parts.silent, silence(fan));
+  renew(parts.now, reading(fan), speed(fan, state.limits), mode(fan), contact(fan));
   buttons(state, parts);
   tick(state, parts);
 }
@@ -186,7 +186,7 @@ async function look(state, parts) {
   state.stale = gateway.stale_after_s;
   state.told(gateway);
   const says = gateway.up === null ? "was not polled yet" : gateway.up ? `answers, a cycle takes ${took(gateway.took_s)}` : "does not answer";
-  replace(parts.line, `Gateway ${gateway.id} ${says}; polled every ${format.span(gateway.poll_every_s)}, unit ${state.fan.unit}, point map ${state.fan.pointmap}.`);
+  say(parts.line, `Gateway ${gateway.id} ${says}; polled every ${format.span(gateway.poll_every_s)}, unit ${state.fan.unit}, point map ${state.fan.pointmap}.`);
 }
 
 function took(seconds) {

@@ -1,7 +1,7 @@
 // What stands at a fan: its conditions with what people did about each, those
-// that another explains, and those that are over and nobody said they saw.
+// that another explains, and those that are over but not yet done with.
 
-import { h, keyed, replace } from "./dom.js";
+import { h, keyed, renew, replace } from "./dom.js";
 import { finding, mark, when } from "./parts.js";
 import { acknowledge, shelve, unshelve } from "./acts.js";
 import * as format from "./format.js";
@@ -15,7 +15,7 @@ export function standingOf(site, quiet) {
     const alarms = new Map((fan.alarms ?? []).map((alarm) => [alarm.condition, alarm]));
     keyed(found, fan.conditions, (c) => c.condition, () => h("div", null), (place, c) => card(place, c, alarms.get(c.condition), site));
     const also = [explained(fan), past(fan, alarms, site)].filter(Boolean);
-    replace(rest, fan.conditions.length === 0 && calm(fan), also);
+    renew(rest, fan.conditions.length === 0 && calm(fan), also);
     quiet(fan.conditions.length === 0 && also.length === 0);
   };
   return { element, take };
@@ -53,7 +53,7 @@ function said(why) {
 function buttons(alarm, site) {
   if (!site.desk) return null;
   const about = `: ${format.words(alarm.condition)}`;
-  const button = (name, does, main) => h("button", { type: "button", class: main ? "main" : null, "aria-label": name + about, onclick: () => does(alarm) }, name);
+  const button = (name, does, main) => h("button", { type: "button", class: main ? "main" : null, "aria-label": name + about, "data-alarm": alarm.id, onclick: () => does(alarm) }, name);
   return h("p", { class: "buttons" },
     !alarm.acknowledgement && button("Acknowledge", acknowledge, !alarm.shelf),
     alarm.shelf ? button("Take back from the shelf", unshelve) : button("Shelve", shelve));
@@ -72,11 +72,12 @@ function explained(fan) {
     h("li", null, mark(c.severity), " ", h("strong", null, format.words(c.condition)), `, explained by ${format.words(c.silenced_by)}: `, c.summary))));
 }
 
-// past lists the alarms that wait for somebody though their condition is over.
+// past lists the alarms that nobody has seen to, or that are put aside, though
+// their condition is over.
 function past(fan, alarms, site) {
   const stand = new Set([...fan.conditions, ...fan.suppressed].map((c) => c.condition));
   const over = [...alarms.values()].filter((alarm) => !stand.has(alarm.condition));
   if (!over.length) return null;
-  return h("div", { class: "explained" }, h("h3", null, "Over, and not seen to"), over.map((alarm) => h("div", { class: "past" },
+  return h("div", { class: "explained" }, h("h3", null, "No longer stands"), over.map((alarm) => h("div", { class: "past" },
     h("p", null, mark(alarm.severity), " ", h("strong", null, format.words(alarm.condition)), alarm.cleared ? [", cleared ", when(alarm.cleared)] : ", put aside", ": ", alarm.summary), state(alarm), buttons(alarm, site))));
 }

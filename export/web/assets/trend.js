@@ -2,7 +2,7 @@
 // pointer, touch, keyboard and buttons. It follows the present as long as its
 // end is now, with what comes live at its right edge.
 
-import { h, replace, say } from "./dom.js";
+import { h, renew, replace, say } from "./dom.js";
 import { get, path } from "./api.js";
 import { failed } from "./parts.js";
 import { live } from "./live.js";
@@ -205,7 +205,8 @@ function resized(state, parts) {
 function paint(state, parts) {
   if (!state.width) return;
   const { from, to } = shown(state);
-  const list = data.append(state.steps, state.fixed ? [] : state.came).filter((step) => step.to > from && step.from < to);
+  const seen = data.append(state.steps, state.fixed ? [] : state.came).filter((step) => step.to > from && step.from < to);
+  const list = data.filled(seen, state.fan);
   state.list = list;
   state.lanes = data.lanes(state.spans, from, Math.min(to, format.now()));
   const acts = state.acts.filter((act) => Date.parse(act.time) >= from && Date.parse(act.time) <= to);
@@ -231,7 +232,7 @@ function point(state, parts) {
   const { from, to } = shown(state);
   if (state.cursor !== null && (state.cursor < from || state.cursor > to)) state.cursor = null;
   const words = readout(state);
-  replace(parts.told, words.map(([name, text, wide]) => h("div", { class: wide ? "wide" : null }, h("dt", null, name), h("dd", null, text))));
+  renew(parts.told, words.map(([name, text, wide]) => h("div", { class: wide ? "wide" : null }, h("dt", null, name), h("dd", null, text))));
   parts.stage.setAttribute("aria-valuemin", Math.round(from / 1000));
   parts.stage.setAttribute("aria-valuemax", Math.round(to / 1000));
   parts.stage.setAttribute("aria-valuenow", Math.round((state.cursor ?? to) / 1000));

@@ -47,6 +47,14 @@ export function toleranceAt(fan) {
   return (earlier) => Math.max(0.15 * Math.abs(earlier), fixed);
 }
 
+// filled gives steps in which something was read the setpoint of the fleet file
+// where the controller tells none.
+export function filled(list, fan) {
+  if (fan.setpoint_from !== "fleet_file") return list;
+  const setpoint = setpointOf(fan);
+  return list.map((step) => (step.setpoint === null && step.value ? { ...step, setpoint } : step));
+}
+
 // append puts what came live behind what was asked for, as far as it is later;
 // what no longer is, is of no use.
 export function append(kept, came) {

@@ -8,13 +8,16 @@ import { stepAt } from "./trend_data.js";
 // to), pan(share), widen(times, at), redraw().
 export function handle(parts, state, does) {
   const { stage } = parts;
-  const drag = { from: null, to: null, pinch: null, moves: false };
+  const drag = { from: null, to: null, pinch: null, moves: false, fingers: new Map() }; // fingers: pointer id to x
   parts.overlay = () => overlay(parts, state, drag);
   const listeners = {
     pointerdown: (event) => down(event, stage, state, drag, does),
     pointermove: (event) => move(event, state, drag, does),
     pointerup: (event) => up(event, state, drag, does),
-    pointercancel: () => letGo(drag, does),
+    pointercancel: (event) => {
+      lift(event, drag);
+      letGo(drag, does);
+    },
     pointerleave: (event) => leave(event, state, drag, does),
     wheel: (event) => wheel(event, state, does),
     keydown: (event) => key(event, state, drag, does),
@@ -33,13 +36,11 @@ function ends(state) {
   return state.fixed ? { from: state.fixed[0], to: state.fixed[1] } : { from: state.end - state.hours * 3600e3, to: state.end };
 }
 
-const fingers = new Map(); // pointer id to x
-
 function down(event, stage, state, drag, does) {
   if (!state.plan || (event.pointerType === "mouse" && event.button !== 0)) return;
-  if (event.pointerType === "touch") fingers.set(event.pointerId, event.offsetX);
-  if (fingers.size === 2) {
-    const [a, b] = [...fingers.values()];
+  if (event.pointerType === "touch") drag.fingers.set(event.pointerId, event.offsetX);
+  if (drag.fingers.size === 2) {
+    const [a, b] = [...drag.fingers.values()];
     drag.pinch = { gap: Math.abs(a - b), middle: timeAt(state, (a + b) / 2), ...ends(state) };
     return;
   }
@@ -53,7 +54,7 @@ function down(event, stage, state, drag, does) {
 
 function move(event, state, drag, does) {
   if (!state.plan) return;
-  if (fingers.has(event.pointerId)) fingers.set(event.pointerId, event.offsetX);
+  if (drag.fingers.has(event.pointerId)) drag.fingers.set(event.pointerId, event.offsetX);
   if (drag.pinch) return;
   if (drag.from !== null) drag.to = event.offsetX;
   state.cursor = timeAt(state, event.offsetX);
@@ -61,17 +62,21 @@ function move(event, state, drag, does) {
 }
 
 function up(event, state, drag, does) {
-  if (drag.pinch && fingers.size === 2) {
-    const [a, b] = [...fingers.values()];
+  if (drag.pinch && drag.fingers.size === 2) {
+    const [a, b] = [...drag.fingers.values()];
     pinched(drag.pinch, Math.abs(a - b), does);
   }
-  fingers.delete(event.pointerId);
-  if (fingers.size === 0) drag.pinch = null;
+  lift(event, drag);
   const { from, to, moves } = drag;
   letGo(drag, does);
   if (from === null || Math.abs(to - from) < 6) return;
   if (moves) does.pan((from - to) / (state.plan.right - state.plan.left));
   else does.zoom(timeAt(state, Math.min(from, to)), timeAt(state, Math.max(from, to)));
+}
+
+function lift(event, drag) {
+  drag.fingers.delete(event.pointerId);
+  if (drag.fingers.size === 0) drag.pinch = null;
 }
 
 function pinched({ gap, middle, from, to }, now, does) {

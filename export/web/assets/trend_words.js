@@ -4,6 +4,7 @@
 import { h } from "./dom.js";
 import { when } from "./parts.js";
 import { holeText } from "./trend_draw.js";
+import { sentence } from "./journalwords.js";
 import * as data from "./trend_data.js";
 import * as format from "./format.js";
 
@@ -67,7 +68,8 @@ function around({ lanes, acts, cursor, step }, time) {
 }
 
 function actText(act) {
-  return `${act.who} ${format.words(act.what)}${act.condition ? ` ${format.words(act.condition)}` : ""}${act.why ? `: ${act.why}` : ""}`;
+  const { who, did, what, why } = sentence(act);
+  return [who, did, what || "it"].join(" ") + (why ? `: ${why}` : "");
 }
 
 // figures is the summary of what is shown, as a table.

@@ -113,6 +113,13 @@ test("what came live is put behind what was asked for", () => {
   assert.equal(data.append([], came).length, 4);
 });
 
+test("the setpoint of the fleet file stands where the controller tells none", () => {
+  const list = made("1x2").map((step) => ({ ...step, setpoint: null }));
+  list[2].setpoint = 7;
+  assert.deepEqual(data.filled(list, fan({ setpoint_from: "fleet_file" })).map((s) => s.setpoint), [-30, null, 7]);
+  assert.deepEqual(data.filled(list, fan({ setpoint_from: "controller" })).map((s) => s.setpoint), [null, null, 7]);
+});
+
 test("the tolerance of an earlier setpoint", () => {
   assert.deepEqual([-20, -100].map(data.toleranceAt(fan())), [5, 15]);
   assert.deepEqual([-20, -100].map(data.toleranceAt(fan({ tolerance_pa: 8 }))), [8, 15]);
