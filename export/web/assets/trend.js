@@ -139,8 +139,9 @@ async function ask(state, parts) {
   const of = path("api", "v1", "fans", state.fan.id), span = `from=${begin}&to=${Math.ceil(to / 1000)}`;
   state.step = step * 1000;
   try {
+    const before = { spans: state.spans, acts: state.acts };
     const [trend, spans] = await Promise.all([get(`${of}/history?${span}&step=${step}`, asking.signal),
-      get(`${of}/spans?${span}`, asking.signal).catch((error) => (error.name === "AbortError" ? Promise.reject(error) : { spans: state.spans, acts: state.acts }))]);
+      !state.site.desk ? before : get(`${of}/spans?${span}`, asking.signal).catch((error) => (error.name === "AbortError" ? Promise.reject(error) : before))]);
     Object.assign(state, { steps: data.steps(trend), spans: spans.spans, acts: spans.acts });
     state.came = state.came.filter((step) => step.to > Date.parse(trend.to));
     replace(parts.trouble);

@@ -2,6 +2,7 @@ package browser_test
 
 import (
 	"fmt"
+	"regexp"
 	"testing"
 	"time"
 
@@ -102,6 +103,35 @@ func TestSomebodyShelvesAnAlarmByKeyboardAlone(t *testing.T) {
 		}
 		return ""
 	})
+}
+
+func TestAFaultShowsWithoutReload(t *testing.T) {
+	w := inWorkshop(t)
+	b, fleet := newTab(t, w.url), newTab(t, w.url)
+	b.open("/fans/alder-ef3")
+	fleet.open("/")
+	const silent = `/controller silent/i.test(document.querySelector("main").innerText)`
+	if evaluate[bool](b, silent) {
+		t.Fatal("the fan is said to be silent, and is not")
+	}
+	tickets := regexp.MustCompile(`(\d+) ticket`)
+	before := tickets.FindString(fleet.text("#standing"))
+	for _, one := range []*tab{b, fleet} {
+		evaluate[bool](one, `window.sameDocument = true`)
+	}
+	w.silence(t, "alder-ef3")
+	b.await("the condition", silent+` && document.querySelector('main [data-condition="controller_silent"]')`)
+	until(t, patience, func() string {
+		if now := tickets.FindString(fleet.text("#standing")); now == before {
+			return "above the fleet still stands " + now
+		}
+		return ""
+	})
+	for _, one := range []*tab{b, fleet} {
+		if !evaluate[bool](one, `window.sameDocument === true`) {
+			t.Error("the page was loaded anew")
+		}
+	}
 }
 
 // A page that looks live and is not would be the worst fault of all.

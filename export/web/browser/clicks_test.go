@@ -37,6 +37,10 @@ func TestEveryPageIsReachedByClicks(t *testing.T) {
 	b.click(`main a[data-fan="quillmere-ef7"]`)
 	b.arrived("/fans/quillmere-ef7")
 	b.unfold()
+	for _, span := range []string{"1 h", "6 h", "7 d", "30 d", "24 h"} {
+		b.clickNamed("button", "^"+span+"$")
+		b.settle()
+	}
 	b.clickNamed("link", "^Alarms")
 	b.arrived("/alarms")
 	b.clickNamed("link", "^Journal")

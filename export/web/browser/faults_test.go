@@ -2,10 +2,10 @@ package browser_test
 
 import (
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
 
+	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/runtime"
@@ -30,9 +30,12 @@ func (b *tab) hear(event any) {
 		}
 	case *network.EventRequestWillBeSent:
 		if e.Type != "EventSource" {
-			b.loading[e.RequestID] = e.Request.URL
+			b.loading[e.RequestID] = request{e.Request.URL, e.LoaderID}
 		}
 	case *network.EventResponseReceived:
+		if e.Type == "Document" {
+			b.document = e.LoaderID
+		}
 		if e.Response.Status >= 400 {
 			b.fault("%s answers %d", e.Response.URL, e.Response.Status)
 		}
@@ -40,7 +43,7 @@ func (b *tab) hear(event any) {
 		delete(b.loading, e.RequestID)
 	case *network.EventLoadingFailed:
 		if !e.Canceled && e.ErrorText != "net::ERR_ABORTED" {
-			b.fault("%s could not be loaded: %s %s", b.loading[e.RequestID], e.ErrorText, e.BlockedReason)
+			b.fault("%s could not be loaded: %s %s", b.loading[e.RequestID].url, e.ErrorText, e.BlockedReason)
 		}
 		delete(b.loading, e.RequestID)
 	case *network.EventDataReceived:
@@ -72,11 +75,23 @@ func (b *tab) expect(faults bool) {
 	b.expected = faults
 }
 
-// requests are the urls that are being loaded.
-func (b *tab) requests() []string {
+// request is a url and the document that asked for it.
+type request struct {
+	url string
+	by  cdp.LoaderID
+}
+
+// requests are the urls that the document is loading. How those of the document
+// before it end is not always told.
+func (b *tab) requests() (urls []string) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return slices.Sorted(maps.Values(b.loading))
+	for _, r := range b.loading {
+		if r.by == b.document {
+			urls = append(urls, r.url)
+		}
+	}
+	return urls
 }
 
 // received is how many bytes have come, with those of streams.

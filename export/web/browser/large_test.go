@@ -89,8 +89,8 @@ func (l *large) read(was *export.Fan) *export.Fan {
 func monthOf(t *testing.T, f *config.Fan) *history.Store {
 	t.Helper()
 	const n = int(month / pollEvery)
-	s := history.Open(history.Options{Dir: t.TempDir(), Keep: month + 24*time.Hour, Queue: 4 * n})
-	t.Cleanup(s.Close)
+	o := history.Options{Dir: t.TempDir(), Keep: month + 24*time.Hour, Queue: 4 * n}
+	s := history.Open(o)
 	random, pressure, speed := rand.New(rand.NewPCG(3, 4)), -30.0, 0.6
 	for i := range n {
 		r := reading.Reading{Fan: f.ID, Gateway: f.Gateway.ID, Time: sample.Now().Add(time.Duration(i-n) * pollEvery)}
@@ -101,7 +101,10 @@ func monthOf(t *testing.T, f *config.Fan) *history.Store {
 		r.Set(reading.Setpoint, -30)
 		s.Record(f, &r, condition.Controlling)
 	}
-	if err := s.Flush(); err != nil {
+	s.Close()
+	s = history.Open(o) // as after a restart
+	t.Cleanup(s.Close)
+	if err := s.Flush(); err != nil { // which waits until it is open
 		t.Fatal(err)
 	}
 	return s

@@ -3,6 +3,7 @@ package browser_test
 import (
 	"fmt"
 	"testing"
+	"time"
 )
 
 // page is a page of the demo.
@@ -19,6 +20,7 @@ func pages() []view {
 		{"alarms", "/alarms"},
 		{"journal", "/alarms?show=journal"},
 		{"reports", "/reports"},
+		{"report", "/reports/quillmere/" + time.Now().UTC().Format("2006-01")},
 	}
 }
 

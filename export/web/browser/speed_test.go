@@ -64,3 +64,20 @@ func TestTenThousandFansAreDrawnInASecond(t *testing.T) {
 		t.Errorf("%.0f bytes a second, want less than %d and more than none", rate, updatesIn)
 	}
 }
+
+func TestAMonthOfAFanIsDrawnWhileOneWaits(t *testing.T) {
+	if slowed {
+		t.Skip("measured without the race detector")
+	}
+	b := newTab(t, serveLarge(t))
+	b.open("/fans/ef00000")
+	best(t, "30 days of a fan are drawn", trendIn, func() time.Duration {
+		b.clickNamed("radio|button|link", "^1 h(our)?$")
+		b.settle()
+		evaluate[bool](b, `performance.clearMarks("trend-drawn");
+			addEventListener("click", (event) => window.clicked = event.timeStamp, {capture: true, once: true}); true`)
+		b.clickNamed("radio|button|link", "^30 d(ays)?$")
+		b.await("the trend", `performance.getEntriesByName("trend-drawn").length`)
+		return b.marked("trend-drawn") - time.Duration(evaluate[float64](b, "window.clicked")*float64(time.Millisecond))
+	})
+}

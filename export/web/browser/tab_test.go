@@ -26,9 +26,10 @@ type tab struct {
 
 	mu       sync.Mutex
 	faults   []string
-	expected bool                         // faults are: the daemon is being ended
-	loading  map[network.RequestID]string // requests that have not ended, but for streams
-	traffic  int64                        // bytes that came, of answers and of streams
+	expected bool                          // faults are: the daemon is being ended
+	document cdp.LoaderID                  // the one that is shown
+	loading  map[network.RequestID]request // those that have not ended, but for streams
+	traffic  int64                         // bytes that came, of answers and of streams
 }
 
 // size is a window, in CSS pixels.
@@ -47,7 +48,7 @@ func newTab(t *testing.T, base string) *tab {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := &tab{t: t, base: base, loading: make(map[network.RequestID]string)}
+	b := &tab{t: t, base: base, loading: make(map[network.RequestID]request)}
 	ctx, end := chromedp.NewContext(all, chromedp.WithNewBrowserContext())
 	t.Cleanup(end)
 	if err := chromedp.Do(ctx); err != nil {
