@@ -20,23 +20,31 @@ export function onTheme(changed) {
   return () => dark.removeEventListener("change", changed);
 }
 
+// enlarged is how much larger than usual the page's own text is, as on a very wide
+// screen; canvases are drawn as much larger.
+export function enlarged() {
+  return parseFloat(getComputedStyle(document.body).fontSize) / 16;
+}
+
+let dense = 1; // pixels of the screen for one that is drawn, of the last canvas
+
 // snapped is the nearest place that is a whole pixel of this screen: bars that
 // touch then show no seam.
 export function snapped(place) {
-  const dense = Math.min(devicePixelRatio || 1, 3);
   return Math.round(place * dense) / dense;
 }
 
 // fit gives a canvas as many pixels as its place has on this screen, and answers
-// its context, which reckons in CSS pixels.
+// its context, which reckons in CSS pixels of the usual size.
 export function fit(canvas, width, height) {
-  const dense = Math.min(devicePixelRatio || 1, 3);
+  const larger = enlarged();
+  dense = Math.min(devicePixelRatio || 1, 3) * larger;
   const [across, down] = [Math.round(width * dense), Math.round(height * dense)];
   if (canvas.width !== across || canvas.height !== down) {
     canvas.width = across;
     canvas.height = down;
-    canvas.style.width = width + "px";
-    canvas.style.height = height + "px";
+    canvas.style.width = width * larger + "px";
+    canvas.style.height = height * larger + "px";
   }
   const ink = canvas.getContext("2d");
   ink.setTransform(dense, 0, 0, dense, 0, 0);

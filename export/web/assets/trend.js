@@ -6,7 +6,7 @@ import { h, renew, replace, say } from "./dom.js";
 import { get, path } from "./api.js";
 import { failed } from "./parts.js";
 import { live } from "./live.js";
-import { onTheme } from "./ink.js";
+import { enlarged, onTheme } from "./ink.js";
 import { draw } from "./trend_draw.js";
 import { handle } from "./trend_hand.js";
 import { figures, readout } from "./trend_words.js";
@@ -22,9 +22,9 @@ const refreshed = 60e3; // ms, at least, between two times that all is asked for
 export function trend(place, site, fan, query, moved) {
   const state = {
     site, fan, period: 5000, limits: {}, tolerance: data.toleranceAt(fan), steps: [], came: [], spans: [], acts: [],
-    end: format.now(), asked: 0, step: 1000, cursor: null, keeps: site.history, moved, width: 0,
+    end: format.now(), opened: format.now(), asked: 0, step: 1000, cursor: null, keeps: site.history, moved, width: 0,
   };
-  Object.assign(state, viewOf(query, state));
+  Object.assign(state, viewOf(query, state), { shown: () => shown(state) });
   const parts = build(state);
   replace(place, parts.all);
   const hand = handle(parts, state, { zoom: (from, to) => zoom(state, parts, from, to), redraw: () => point(state, parts), pan: (share) => pan(state, parts, share), widen: (times, at) => widen(state, parts, times, at) });
@@ -60,7 +60,8 @@ function viewOf(query, { site }) {
 // shown is the time that is shown.
 function shown(state) {
   if (state.fixed) return { from: state.fixed[0], to: state.fixed[1] };
-  return { from: state.end - state.hours * hourLength, to: state.end };
+  const hours = state.keeps ? state.hours : Math.min(Math.max((state.end - state.opened) / hourLength, 1 / 6), 1); // what came since
+  return { from: state.end - hours * hourLength, to: state.end };
 }
 
 function build(state) {
@@ -179,7 +180,12 @@ function standing(fan) {
 // tick is called every second: the present goes on, as long as the daemon is
 // heard.
 function tick(state, parts) {
+  if (!live()) state.lost = true;
   if (state.fixed || !live()) return;
+  if (state.lost) { // what was missed is asked for
+    state.lost = false;
+    ask(state, parts);
+  }
   const { from, to } = shown(state);
   if (format.now() - to >= (to - from) / Math.max(state.width, 1)) advance(state, parts);
   if (state.keeps && performance.now() - state.asked > Math.max(state.step, refreshed)) ask(state, parts);
@@ -191,7 +197,7 @@ function advance(state, parts) {
 }
 
 function resized(state, parts) {
-  const width = Math.floor(parts.stage.clientWidth);
+  const width = Math.floor(parts.stage.clientWidth / enlarged());
   if (width === state.width || width < 50) return;
   const first = !state.width || Math.abs(width - state.width) > 100;
   state.width = width;
@@ -212,7 +218,8 @@ function paint(state, parts) {
   state.lanes = data.lanes(state.spans, from, Math.min(to, format.now()));
   const acts = state.acts.filter((act) => Date.parse(act.time) >= from && Date.parse(act.time) <= to);
   state.plan = draw(parts.base, { width: state.width, from, to, list, period: Math.max(state.period, state.step), fan: state.fan, tolerance: state.tolerance,
-    limits: state.limits, lanes: state.lanes, acts, zone: state.site.zone });
+    limits: state.limits, lanes: state.lanes, acts, zone: state.site.zone,
+    nothing: state.keeps ? undefined : "not seen by this page" });
   for (const button of parts.choose) button.setAttribute("aria-pressed", String(!state.fixed && Number(button.dataset.hours) === state.hours));
   parts.now.setAttribute("aria-pressed", String(!state.fixed));
   parts.later.disabled = !state.fixed;

@@ -2,7 +2,7 @@
 // of time. What lies beneath them on the same axis is in trend_lanes.js.
 //
 // A picture is what is drawn:
-//   { width, from, to (ms), list (steps), period (ms), fan, tolerance, limits, lanes, acts, zone }
+//   { width, from, to (ms), list (steps), period (ms), fan, tolerance, limits, lanes, acts, zone, nothing (what a gap is) }
 
 import { apart, midnights, nice, scale, timeTicks } from "./axis.js";
 import { fit, inks, rule, snapped, weave, write } from "./ink.js";
@@ -15,7 +15,7 @@ import * as format from "./format.js";
 export function plan(picture) {
   const { width } = picture, wide = width >= 720;
   const left = width < 560 ? 50 : 64, right = wide ? 118 : 8;
-  const tall = Math.round(Math.min(Math.max(width * 0.2, 170), 420));
+  const tall = Math.round(Math.min(Math.max(width * 0.2, 170), 480));
   const value = { top: 24, bottom: 24 + tall };
   const speed = { top: value.bottom + 30, bottom: value.bottom + 30 + Math.round(tall * 0.48) };
   const lanes = speed.bottom + 12;
@@ -34,7 +34,7 @@ export function draw(canvas, picture) {
   grid(ink, picture, at, axes, colours);
   const labels = [limits(ink, picture, at, axes, colours), []];
   clipped(ink, at, () => {
-    drawHoles(ink, holes, at, colours);
+    drawHoles(ink, picture, holes, at, colours);
     curve(ink, picture, at, axes.value, (step) => step.value, colours.air);
     labels[1] = setpoint(ink, picture, at, axes.value, colours);
     curve(ink, picture, at, axes.speed, (step) => step.speed, colours.drive);
@@ -251,13 +251,13 @@ function name(ink, picture, at, axes, colours, [bounds, wanted]) {
 }
 
 // drawHoles shows gaps for what they are, with words where there is room.
-function drawHoles(ink, holes, at, colours) {
+function drawHoles(ink, { nothing }, holes, at, colours) {
   const slant = weave("slant", colours.rule, colours.gap), cross = weave("cross", colours.rule, colours.card);
   for (const hole of holes) {
     const x = Math.max(at.x(hole.from), at.left), end = Math.min(at.x(hole.to), at.right);
     ink.fillStyle = hole.kind === "nothing" ? slant : cross;
     for (const plot of [at.value, at.speed]) ink.fillRect(x, plot.top, Math.max(end - x, 1), plot.bottom - plot.top);
-    const text = holeText(hole);
+    const text = holeText(hole, nothing);
     ink.font = "12px system-ui";
     const needs = ink.measureText(text).width + 14;
     if (end - x < needs) continue;
@@ -267,9 +267,9 @@ function drawHoles(ink, holes, at, colours) {
   }
 }
 
-// holeText says what a gap is.
-export function holeText(hole) {
-  if (hole.kind === "nothing") return "nothing recorded";
+// holeText says what a gap is; `nothing` says it where nothing is kept.
+export function holeText(hole, nothing = "nothing recorded") {
+  if (hole.kind === "nothing") return nothing;
   if (hole.kind === "unusable") return "read, but no usable value";
   return `no answer: ${format.words(hole.outcome)}`;
 }

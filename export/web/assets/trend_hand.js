@@ -1,7 +1,7 @@
 // How one moves in a trend: the cursor under a pointer, finger or arrow key, and
 // zooming by drag, pinch or key.
 
-import { fit, inks, rule } from "./ink.js";
+import { enlarged, fit, inks, rule } from "./ink.js";
 import { stepAt } from "./trend_data.js";
 
 // handle listens on the stage of a trend. `does` is what it may do: zoom(from,
@@ -26,38 +26,39 @@ export function handle(parts, state, does) {
   return { close: () => Object.entries(listeners).forEach(([name, listener]) => stage.removeEventListener(name, listener)) };
 }
 
-// timeAt is the time under a place on the stage, within what is shown.
-function timeAt(state, x) {
-  const { left, right } = state.plan, { from, to } = ends(state);
-  return from + ((Math.min(Math.max(x, left), right) - left) / (right - left)) * (to - from);
+// across is where on the stage a pointer is, as the picture reckons.
+function across(event) {
+  return event.offsetX / enlarged();
 }
 
-function ends(state) {
-  return state.fixed ? { from: state.fixed[0], to: state.fixed[1] } : { from: state.end - state.hours * 3600e3, to: state.end };
+// timeAt is the time under a place on the stage, within what is shown.
+function timeAt(state, x) {
+  const { left, right } = state.plan, { from, to } = state.shown();
+  return from + ((Math.min(Math.max(x, left), right) - left) / (right - left)) * (to - from);
 }
 
 function down(event, stage, state, drag, does) {
   if (!state.plan || (event.pointerType === "mouse" && event.button !== 0)) return;
-  if (event.pointerType === "touch") drag.fingers.set(event.pointerId, event.offsetX);
+  if (event.pointerType === "touch") drag.fingers.set(event.pointerId, across(event));
   if (drag.fingers.size === 2) {
     const [a, b] = [...drag.fingers.values()];
-    drag.pinch = { gap: Math.abs(a - b), middle: timeAt(state, (a + b) / 2), ...ends(state) };
+    drag.pinch = { gap: Math.abs(a - b), middle: timeAt(state, (a + b) / 2), ...state.shown() };
     return;
   }
-  state.cursor = timeAt(state, event.offsetX);
+  state.cursor = timeAt(state, across(event));
   if (event.pointerType !== "touch") {
     stage.setPointerCapture(event.pointerId);
-    Object.assign(drag, { from: event.offsetX, to: event.offsetX, moves: event.shiftKey });
+    Object.assign(drag, { from: across(event), to: across(event), moves: event.shiftKey });
   }
   does.redraw();
 }
 
 function move(event, state, drag, does) {
   if (!state.plan) return;
-  if (drag.fingers.has(event.pointerId)) drag.fingers.set(event.pointerId, event.offsetX);
+  if (drag.fingers.has(event.pointerId)) drag.fingers.set(event.pointerId, across(event));
   if (drag.pinch) return;
-  if (drag.from !== null) drag.to = event.offsetX;
-  state.cursor = timeAt(state, event.offsetX);
+  if (drag.from !== null) drag.to = across(event);
+  state.cursor = timeAt(state, across(event));
   does.redraw();
 }
 
@@ -100,12 +101,12 @@ function leave(event, state, drag, does) {
 function wheel(event, state, does) {
   if (!event.ctrlKey || !state.plan) return;
   event.preventDefault();
-  does.widen(event.deltaY > 0 ? 1.25 : 0.8, timeAt(state, event.offsetX));
+  does.widen(event.deltaY > 0 ? 1.25 : 0.8, timeAt(state, across(event)));
 }
 
 function key(event, state, drag, does) {
   if (!state.plan || event.altKey || event.metaKey || event.ctrlKey) return;
-  const { from, to } = ends(state), cursor = state.cursor ?? to;
+  const { from, to } = state.shown(), cursor = state.cursor ?? to;
   const by = Math.max((to - from) / 200, Math.min(state.step, (to - from) / 20)) * (event.shiftKey ? 10 : 1);
   const acts = {
     ArrowLeft: () => (state.cursor = Math.max(cursor - by, from)), ArrowRight: () => (state.cursor = Math.min(cursor + by, to)),
