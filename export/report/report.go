@@ -130,14 +130,14 @@ func Make(ctx context.Context, w *Wanted, kept Readings) (*Report, error) {
 
 // seen notes from when to when readings of a fan are kept.
 func (r *Report) seen(t *tally) {
-	if t.begun.IsZero() {
+	if t.begun == 0 {
 		return
 	}
-	if r.First.IsZero() || t.begun.Before(r.First) {
-		r.First = t.begun
+	if first := time.Unix(0, t.begun).UTC(); r.First.IsZero() || first.Before(r.First) {
+		r.First = first
 	}
-	if t.at.After(r.Last) {
-		r.Last = t.at
+	if last := time.Unix(0, t.at).UTC(); last.After(r.Last) {
+		r.Last = last
 	}
 }
 

@@ -13,15 +13,16 @@ import (
 type tally struct {
 	fan         *config.Fan
 	tolerance   config.Tolerance
-	ownSetpoint bool // the controller is asked for it
-	from, to    time.Time
+	ownSetpoint bool  // the controller is asked for it
+	stale       int64 // ns, that a reading stands at most
+	from, to    int64 // ns since 1970, like all times here
 
-	now   state     // what the last reading said
-	at    time.Time // when, zero before the first
-	begun time.Time // when the first was, of those within the month
+	now   state // what the last reading said
+	at    int64 // when, 0 before the first
+	begun int64 // when the first was, of those within the month
 
-	knownAt time.Time // when its speed was last known
-	rested  bool      // it was at rest then
+	knownAt int64 // when its speed was last known
+	rested  bool  // it was at rest then
 
 	sum     Fan
 	speed   float64       // ratio x s, while it ran
@@ -43,41 +44,35 @@ type state struct {
 
 func newTally(f *config.Fan, from, to time.Time) *tally {
 	_, own := f.Placed(reading.Setpoint)
-	return &tally{fan: f, tolerance: f.Tolerance(), ownSetpoint: own, from: from, to: to, sum: Fan{Fan: f}}
+	return &tally{fan: f, tolerance: f.Tolerance(), ownSetpoint: own, stale: int64(f.Gateway.StaleAfter), from: from.UnixNano(), to: to.UnixNano(), sum: Fan{Fan: f}}
 }
 
 // take counts the time since the reading before, and goes on with this one.
 func (t *tally) take(r *reading.Reading, mode condition.Mode) {
-	t.pass(r.Time)
-	t.at = r.Time
-	if t.begun.IsZero() && !r.Time.Before(t.from) {
-		t.begun = r.Time
+	at := r.Time.UnixNano()
+	t.pass(at)
+	t.at = at
+	if t.begun == 0 && at >= t.from {
+		t.begun = at
 	}
 	t.now = t.stateOf(r, mode)
 	if t.now.counts == &t.sum.Unanswered {
 		return
 	}
-	if t.now.runs && t.rested && r.Time.Sub(t.knownAt) <= t.fan.Gateway.StaleAfter && !r.Time.Before(t.from) {
+	if t.now.runs && t.rested && at-t.knownAt <= t.stale && at >= t.from {
 		t.sum.Starts++
 	}
-	t.knownAt, t.rested = r.Time, !t.now.runs
+	t.knownAt, t.rested = at, !t.now.runs
 }
 
 // pass lets the state of the last reading stand until a time, but no longer than
-// stale_after.
-func (t *tally) pass(until time.Time) {
+// it may.
+func (t *tally) pass(until int64) {
 	if t.now.counts == nil {
 		return
 	}
-	if end := t.at.Add(t.fan.Gateway.StaleAfter); end.Before(until) {
-		until = end
-	}
-	since := t.at
-	if since.Before(t.from) {
-		since = t.from
-	}
-	if stood := until.Sub(since); stood > 0 {
-		t.count(&t.now, stood)
+	if stood := min(until, t.at+t.stale) - max(t.at, t.from); stood > 0 {
+		t.count(&t.now, time.Duration(stood))
 	}
 }
 
@@ -151,7 +146,7 @@ func (t *tally) held(r *reading.Reading) *time.Duration {
 // close counts until the end, and returns the fan's month.
 func (t *tally) close() Fan {
 	t.pass(t.to)
-	t.sum.Missing = t.to.Sub(t.from) - t.sum.Recorded - t.sum.Unanswered
+	t.sum.Missing = time.Duration(t.to-t.from) - t.sum.Recorded - t.sum.Unanswered
 	if t.sum.Ran > 0 {
 		t.sum.MeanSpeed = t.speed / t.sum.Ran.Seconds()
 	}

@@ -44,7 +44,8 @@ func (p paperHistory) Controlled(_ context.Context, fan reading.FanID) (reading.
 }
 
 // Readings gives the last ten minutes of each fan, one every ten seconds: one fan is
-// at its top, the others hold -30 Pa or m3/s.
+// at its top and short of its setpoint, of one the watts are read, the others hold
+// theirs.
 func (p paperHistory) Readings(ctx context.Context, fan reading.FanID, controlled reading.Point, from, to time.Time, yield func(*reading.Reading, condition.Mode) error) error {
 	r := reading.Reading{Fan: fan}
 	for at := sample.Now().Add(-10 * time.Minute); at.Before(to); at = at.Add(10 * time.Second) {
@@ -56,6 +57,11 @@ func (p paperHistory) Readings(ctx context.Context, fan reading.FanID, controlle
 		if fan == "alder-ef2" {
 			mode, speed = condition.AtMax, 1.0
 			r.Set(controlled, -12)
+			r.Set(reading.Setpoint, -30)
+		}
+		if fan == "alder-ef3" {
+			r.Set(controlled, 0.41)
+			r.Set(reading.Power, 400)
 		}
 		r.Time = at
 		r.Set(reading.Speed, speed)

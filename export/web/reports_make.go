@@ -142,10 +142,15 @@ func nothingKept(snapshot *export.Snapshot, w *report.Wanted) *unmade {
 
 // sentence makes one of what an error says.
 func sentence(text string) string {
+	return capital(text) + "."
+}
+
+// capital writes the first letter of a text large.
+func capital(text string) string {
 	if text == "" {
 		return ""
 	}
-	return strings.ToUpper(text[:1]) + text[1:] + "."
+	return strings.ToUpper(text[:1]) + text[1:]
 }
 
 // fileName leaves of a text what every file system takes.

@@ -19,6 +19,7 @@ type sheetView struct {
 	Site, Assets  string
 	Refused       string // why there is no report; then there is nothing else
 	Building      string
+	BuildingID    string
 	BuildingPath  string
 	Month         string
 	Made          string
@@ -102,7 +103,7 @@ func sheetTemplate() *template.Template {
 func (m *made) sheet() sheetView {
 	sum := m.Sum()
 	whole := sum.Recorded + sum.Unanswered + sum.Missing
-	v := sheetView{Site: clean(m.snapshot.Fleet.Name), Assets: m.assets, Building: clean(m.Building.Name), BuildingPath: pathOf("buildings", string(m.Building.ID)),
+	v := sheetView{Site: clean(m.snapshot.Fleet.Name), Assets: m.assets, Building: clean(m.Building.Name), BuildingID: string(m.Building.ID), BuildingPath: pathOf("buildings", string(m.Building.ID)),
 		Month: monthName(m.Month), Made: m.clock(m.now), Version: clean(m.snapshot.Version), FanCount: numbered(len(m.Fans), "fan", "fans"),
 		Covers: m.clock(m.From) + " to " + m.clock(m.To), Table: m.path(".csv"), Data: "/api/v1" + m.path(""),
 		Needs: m.needs(), Methods: m.methods(), Conditions: m.sheetConditions(), Creeping: m.sheetCreeping(),
@@ -194,7 +195,7 @@ func (v *sheetView) cells(h *report.Hours, speed string, starts int, untold bool
 	}
 	all = append(all, h.AtTop, h.AtLowest, h.Idle+h.Stopped, h.Forced, h.Disabled, h.Unanswered+h.Missing)
 	for i, d := range all {
-		cells = append(cells, cellView{v.Columns[i].Title + ", h", hours(d), d == 0})
+		cells = append(cells, cellView{capital(v.Columns[i].Title) + ", h", hours(d), d == 0})
 	}
 	return append(cells, cellView{"Mean speed", dashed(speed), speed == ""}, cellView{"Starts", decimal(float64(starts), 0), starts == 0})
 }

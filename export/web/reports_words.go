@@ -46,6 +46,7 @@ func (m *made) standing() (all []attention) {
 	known, more := 0, 0
 	for i := range m.Conditions {
 		switch c := &m.Conditions[i]; {
+		case c.Condition == condition.CreepingLoad: // creepers tells of it
 		case c.Stands && c.Known:
 			known++
 		case c.Stands && len(all) == mostListed:
@@ -60,8 +61,8 @@ func (m *made) standing() (all []attention) {
 			numbered(more, "more condition "+m.then("stands", "stood"), "more conditions "+m.then("stand", "stood")))})
 	}
 	if known > 0 {
-		all = append(all, attention{condition.Note.String(), fmt.Sprintf("%s, and somebody knows.",
-			numbered(known, "acknowledged condition "+m.then("stands", "stood"), "acknowledged conditions "+m.then("stand", "stood")))})
+		all = append(all, attention{condition.Note.String(), numbered(known,
+			"condition "+m.then("stands", "stood")+" that somebody has acknowledged.", "conditions "+m.then("stand", "stood")+" that somebody has acknowledged.")})
 	}
 	return all
 }
