@@ -8,6 +8,9 @@
 // one. Who may log in is said by the fleet file; every error is JSON and says what
 // to do.
 //
+// A building's month is made up as a page to print, as tables and as JSON, one
+// report at a time, from what package report counts.
+//
 // In JSON, values are in base units, named as in recorded readings
 // (pressure_pa, airflow_m3s, speed), and times are RFC 3339 in UTC. A value
 // that is stale, invalid or unanswered is left out, never repeated as if it

@@ -77,6 +77,22 @@ type segment struct {
 // Width is what it takes of the bar.
 func (s segment) Width() int { return s.To - s.From }
 
+// Height is how high it stands, of 10: while the fan ran in full, while it was at
+// rest in part, and hardly where nothing is known, so that a print without colours
+// tells them apart.
+func (s segment) Height() int {
+	switch s.Class {
+	case "rest", "disabled":
+		return 6
+	case "gap":
+		return 2
+	}
+	return 10
+}
+
+// Top is where it begins, from above.
+func (s segment) Top() int { return 10 - s.Height() }
+
 type sheetCondition struct {
 	Severity, Condition, Where, Path     string
 	Times, Known                         int
