@@ -57,6 +57,11 @@ func TestEveryPageIsReachedByClicks(t *testing.T) {
 	}
 	b.clickNamed("link", "^Reports$")
 	b.arrived("/reports")
+	b.clickNamed("link", "^Read or print")
+	b.await("a report", `/^\/reports\/.+\/\d{4}-\d\d$/.test(location.pathname)`)
+	b.settle()
+	b.clickNamed("link", "^All reports$")
+	b.arrived("/reports?building=quillmere")
 }
 
 // A mark on the operating plane opens its fan, by mouse and by keyboard.

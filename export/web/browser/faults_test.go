@@ -46,8 +46,12 @@ func (b *tab) hear(event any) {
 			b.fault("%s could not be loaded: %s %s", b.loading[e.RequestID].url, e.ErrorText, e.BlockedReason)
 		}
 		delete(b.loading, e.RequestID)
-	case *network.EventDataReceived:
-		b.traffic += e.EncodedDataLength
+	case *network.EventDataReceived: // of a stream it is told long after
+		if _, answer := b.loading[e.RequestID]; answer {
+			b.traffic += e.EncodedDataLength
+		}
+	case *network.EventEventSourceMessageReceived:
+		b.traffic += int64(len("event: \nid: \ndata: \n\n") + len(e.EventName) + len(e.EventID) + len(e.Data))
 	}
 }
 

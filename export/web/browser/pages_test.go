@@ -41,6 +41,8 @@ func TestPagesAreAccessible(t *testing.T) {
 			}
 			b.fitsAcross(p.name, s)
 		}
+		b.resize(enlarged)
+		b.fitsAcross(p.name, enlarged)
 		b.resize(desk)
 	}
 }

@@ -36,8 +36,9 @@ type tab struct {
 type size struct{ width, height int64 }
 
 var (
-	phone = size{360, 740}
-	desk  = size{1440, 900}
+	phone    = size{360, 740}
+	desk     = size{1440, 900}
+	enlarged = size{320, 256} // a window of 1280x1024 at 400 % (WCAG 2.1, 1.4.10)
 )
 
 // newTab opens a tab as large as a desk's, for a daemon.
