@@ -18,33 +18,40 @@ export const title = "Fan";
 export function show(main, { parts: [id], query }, site) {
   let over = false, end = () => {};
   replace(main, h("h1", null, h("bdi", null, id)), h("p", { class: "quiet" }, "Asking for it."));
-  get(path("api", "v1", "fans", id)).then(
-    (fan) => over || (end = present(main, fan, query, site)),
-    (error) => over || failed(main, error),
-  );
+  const look = async () => {
+    const fan = await get(path("api", "v1", "fans", id));
+    const gateway = await get(path("api", "v1", "gateways", fan.gateway));
+    if (!over) end = present(main, fan, gateway, query, site);
+  };
+  look().catch((error) => over || missing(main, id, error));
   return () => {
     over = true;
     end();
   };
 }
 
+function missing(main, id, error) {
+  const why = h("div", null);
+  replace(main, h("h1", null, h("bdi", null, id)), why, h("p", null, h("a", { href: "/" }, "The whole fleet")));
+  failed(why, error);
+}
+
 // present lays the page out and keeps it up to date.
-function present(main, fan, query, site) {
+function present(main, fan, gateway, query, site) {
   document.title = `${fan.name} · ${site.name}`;
-  const head = headOf(fan, site), standing = standingOf(site, (quiet) => seen.classList.toggle("quietly", quiet)), settings = settingsOf(fan);
+  const head = headOf(fan, gateway, site), standing = standingOf(site, (quiet) => seen.classList.toggle("quietly", quiet)), settings = settingsOf(fan);
   const place = h("div", null), links = h("p", { class: "links quiet" });
   const gone = h("p", { class: "failed", role: "alert", hidden: true }, "This fan is not in the fleet file any more. What you see is the last that is known of it.");
   const seen = h("div", { class: "seen" },
     h("section", { class: "stands", "aria-labelledby": "stands" }, h("h2", { id: "stands" }, "What stands"), standing.element),
     h("section", { class: "trend", "aria-labelledby": "trend" }, h("h2", { id: "trend" }, "Trend"), place, links));
   replace(main, gone, head.element, seen, settings.element);
-  const curve = trend(place, site, fan, query, () => showLinks(links, fan, site, curve.shown()));
+  const curve = trend(place, site, fan, gateway.poll_every_s * 1000, query, () => showLinks(links, fan, site, curve.shown()));
   showLinks(links, fan, site, curve.shown());
   settings.limits((limits) => {
     head.know(limits);
     curve.know({ limits });
   });
-  head.gateway((gateway) => curve.know({ period: gateway.poll_every_s * 1000 }));
   const take = (now) => {
     head.take(now);
     standing.take(now);

@@ -12,9 +12,9 @@ import * as format from "./format.js";
 const gatewayEvery = 15e3; // ms between two looks at its gateway
 
 // headOf makes the head of a fan. It answers { element, take(fan), know(limits),
-// tick(), gateway(told) }.
-export function headOf(fan, site) {
-  const state = { fan, site, stale: 20, limits: {}, looked: -Infinity, told: () => {} };
+// tick() }.
+export function headOf(fan, gateway, site) {
+  const state = { fan, gateway, site, limits: {}, looked: performance.now() };
   const parts = {
     out: h("div", null), silent: h("div", null), now: h("dl", { class: "now" }), age: h("span", null), line: h("span", null),
     partners: h("p", { class: "partners", hidden: true }), acts: h("p", { class: "buttons" }),
@@ -27,7 +27,7 @@ export function headOf(fan, site) {
     parts.acts, caution(fan), parts.out, parts.silent, parts.now,
     h("p", { class: "quiet source" }, parts.age, " ", parts.line));
   if (fan.group) findPartners(state, parts);
-  return { element, take: (now) => take(state, parts, now), tick: () => tick(state, parts), gateway: (told) => (state.told = told), know: (limits) => {
+  return { element, take: (now) => take(state, parts, now), tick: () => tick(state, parts), know: (limits) => {
     state.limits = limits;
     take(state, parts, state.fan);
   } };
@@ -106,9 +106,10 @@ const judged = new Set(["controlling", "at_max", "at_min"]); // elsewhere it nee
 function reading(fan) {
   const dimension = format.held(fan.controls), value = controlledOf(fan), setpoint = setpointOf(fan);
   const [word, sentence] = compare(fan);
-  const wants = setpoint === null ? "no setpoint is known" : ["setpoint ", format.quantity(setpoint, dimension), fan.setpoint_from === "fleet_file" ? " (of the fleet file)" : ""];
+  const wants = setpoint === null ? "no setpoint is known" : ["setpoint ", h("span", { class: "second" }, format.quantity(setpoint, dimension))];
   return large(fan.controls === "airflow" ? "Airflow" : `Pressure, ${fan.probe}`, value === undefined ? "–" : format.number(value, dimension), value === undefined ? "" : format.unitOf(dimension),
-    strip(fan, value, setpoint), h("span", { class: "under" }, wants, sentence && [", ", h("span", { class: word !== "within" && judged.has(fan.mode) ? "off" : null }, sentence)]));
+    h("span", { class: "wants" }, wants), strip(fan, value, setpoint),
+    h("span", { class: "under" }, h("span", { class: word !== "within" && judged.has(fan.mode) ? "off" : null }, sentence), fan.setpoint_from === "fleet_file" && `${sentence && "; "}the setpoint is the fleet file's`));
 }
 
 // strip shows the reading as a share of its setpoint, the same for every fan: zero
@@ -171,22 +172,19 @@ function buttons(state, parts) {
 
 // tick says how old the values are, and looks at the gateway now and then.
 function tick(state, parts) {
-  const { fan } = state;
+  const { fan, gateway } = state;
   const age = fan.last_good ? format.age(fan.last_good) : null;
-  const old = age === null || age > state.stale;
-  say(parts.age, age === null ? "Never read." : `Read ${format.span(age)} ago${old ? `: too old to be shown or judged (at most ${format.span(state.stale)}).` : "."}`);
+  const old = age === null || age > gateway.stale_after_s;
+  say(parts.age, age === null ? "Never read." : `Read ${format.span(age)} ago${old ? `: too old to be shown or judged (at most ${format.span(gateway.stale_after_s)}).` : "."}`);
   parts.age.className = old ? "old" : "";
-  if (performance.now() - state.looked > gatewayEvery && document.visibilityState === "visible") look(state, parts);
+  const says = gateway.up === null ? "was not polled yet" : gateway.up ? `answers, a cycle takes ${took(gateway.took_s)}` : "does not answer";
+  renew(parts.line, "Gateway ", h("a", { href: path("buildings", fan.building) }, gateway.id), ` ${says}; polled every ${format.span(gateway.poll_every_s)}, unit ${fan.unit}, point map ${fan.pointmap}.`);
+  if (performance.now() - state.looked > gatewayEvery && document.visibilityState === "visible") look(state);
 }
 
-async function look(state, parts) {
+async function look(state) {
   state.looked = performance.now();
-  const gateway = await get(path("api", "v1", "gateways", state.fan.gateway)).catch(() => null);
-  if (!gateway) return;
-  state.stale = gateway.stale_after_s;
-  state.told(gateway);
-  const says = gateway.up === null ? "was not polled yet" : gateway.up ? `answers, a cycle takes ${took(gateway.took_s)}` : "does not answer";
-  say(parts.line, `Gateway ${gateway.id} ${says}; polled every ${format.span(gateway.poll_every_s)}, unit ${state.fan.unit}, point map ${state.fan.pointmap}.`);
+  state.gateway = await get(path("api", "v1", "gateways", state.fan.gateway)).catch(() => state.gateway);
 }
 
 function took(seconds) {

@@ -20,13 +20,17 @@ export function settingsOf(fan) {
     h("section", { "aria-labelledby": "turnover" }, h("h2", { id: "turnover" }, "Turnover record"), parts.turnover));
   const watch = new IntersectionObserver((entries) => {
     state.seen = entries.at(-1).isIntersecting;
+    renewed();
   });
+  const renewed = () => {
+    if (state.polled === state.asked || !state.seen || document.visibilityState !== "visible") return;
+    ask(state, parts);
+  };
   watch.observe(element);
   ask(state, parts);
   return { element, limits: (told) => (state.told = told), close: () => watch.disconnect(), take: (now) => {
-    if (now.polled === state.polled || !state.seen || document.visibilityState !== "visible") return;
     state.polled = now.polled;
-    ask(state, parts);
+    renewed();
   } };
 }
 
@@ -37,6 +41,7 @@ function table(caption, names, body, kind) {
 async function ask(state, parts) {
   if (state.asking) return;
   state.asking = true;
+  state.asked = state.polled;
   try {
     show(state, parts, await get(path("api", "v1", "fans", state.id, "settings")));
     replace(parts.trouble);
@@ -55,7 +60,9 @@ function show(state, parts, answer) {
   say(parts.age, answer.read ? `of the reading of ${format.clock(answer.read)}:${answer.read.slice(17, 19)}` : "never read");
   replace(parts.turnover, answer.turnover ? record(answer.turnover) : empty("No turnover record is kept for this fan yet. ", h("code", null, `fanwarden turnover --config FILE --fan ${state.id}`),
     " proves each of its points and keeps the record here; while the daemon runs, it lends its gateway for that."));
-  state.told(limitsOf(answer.settings));
+  const limits = limitsOf(answer.settings), are = JSON.stringify(limits);
+  if (state.limits !== are) state.told(limits);
+  state.limits = are;
 }
 
 // anew fills a row where what it tells has changed.

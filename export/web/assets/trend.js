@@ -17,11 +17,12 @@ const hourLength = 3600e3, shortest = 120e3;
 const ranges = [[1, "1 h"], [6, "6 h"], [24, "24 h"], [168, "7 d"], [720, "30 d"]];
 const refreshed = 60e3; // ms, at least, between two times that all is asked for anew
 
-// trend shows the trend of a fan in a place. It answers { take(fan), know(limits),
+// trend shows the trend of a fan, which is polled once in a period (ms), in a
+// place; moved is called when another time is shown. It answers { take(fan), know(limits),
 // shown() -> {from, to}, tick(), close() }.
-export function trend(place, site, fan, query, moved) {
+export function trend(place, site, fan, period, query, moved) {
   const state = {
-    site, fan, period: 5000, limits: {}, tolerance: data.toleranceAt(fan), steps: [], came: [], spans: [], acts: [],
+    site, fan, period, limits: {}, tolerance: data.toleranceAt(fan), steps: [], came: [], spans: [], acts: [],
     end: format.now(), opened: format.now(), asked: 0, step: 1000, cursor: null, keeps: site.history, moved, width: 0,
   };
   Object.assign(state, viewOf(query, state), { shown: () => shown(state) });
@@ -144,7 +145,7 @@ async function ask(state, parts) {
     const [trend, spans] = await Promise.all([get(`${of}/history?${span}&step=${step}`, asking.signal),
       !state.site.desk ? before : get(`${of}/spans?${span}`, asking.signal).catch((error) => (error.name === "AbortError" ? Promise.reject(error) : before))]);
     Object.assign(state, { steps: data.steps(trend), spans: spans.spans, acts: spans.acts });
-    state.came = state.came.filter((step) => step.to > Date.parse(trend.to));
+    state.came = state.came.filter((step) => step.to > (state.steps.at(-1)?.to ?? 0));
     replace(parts.trouble);
     paint(state, parts);
     drawn();
@@ -217,7 +218,7 @@ function paint(state, parts) {
   state.list = list;
   state.lanes = data.lanes(state.spans, from, Math.min(to, format.now()));
   const acts = state.acts.filter((act) => Date.parse(act.time) >= from && Date.parse(act.time) <= to);
-  state.plan = draw(parts.base, { width: state.width, from, to, list, period: Math.max(state.period, state.step), fan: state.fan, tolerance: state.tolerance,
+  state.plan = draw(parts.base, { width: state.width, from, to, list, period: state.period, fan: state.fan, tolerance: state.tolerance,
     limits: state.limits, lanes: state.lanes, acts, zone: state.site.zone,
     nothing: state.keeps ? undefined : "not seen by this page" });
   for (const button of parts.choose) button.setAttribute("aria-pressed", String(!state.fixed && Number(button.dataset.hours) === state.hours));

@@ -113,24 +113,21 @@ function titles(ink, fan, at, colours) {
 
 function axisOfTime(ink, { from, to, zone, width }, at, colours) {
   rule(ink, at.left, at.axis, at.right, at.axis, colours.rule);
-  const { ticks, step } = timeTicks(from, to, Math.max(2, Math.floor((at.right - at.left) / (step2label(to - from) + 22))), zone);
+  const each = to - from > 86400e3 && at.wide ? 84 : 62; // what a label takes with the room beside it
+  const { ticks, step } = timeTicks(from, to, Math.max(2, Math.floor((at.right - at.left) / each)), zone);
   for (const tick of ticks) {
     const x = at.x(tick.at);
     rule(ink, x, at.axis, x, at.axis + 5, colours.rule);
-    const text = tickText(tick, step, zone);
-    ink.font = "12px system-ui";
+    const text = tickText(tick, step, zone, at.wide);
+    ink.font = "600 12px system-ui";
     const half = ink.measureText(text).width / 2 + 2;
     write(ink, text, Math.min(Math.max(x, half), width - half), at.axis + 14, tick.day ? colours.ink : colours.soft, { align: "center", bold: tick.day });
   }
 }
 
-// step2label is about how wide the labels of such a length of time are.
-function step2label(length) {
-  return length > 86400e3 ? 62 : 46;
-}
-
-function tickText(tick, step, zone) {
-  if (tick.day) return format.day(tick.at).replace(",", "");
+function tickText(tick, step, zone, wide) {
+  const day = format.day(tick.at).replace(",", "");
+  if (tick.day) return wide ? day : day.slice(day.indexOf(" ") + 1); // without the day of the week
   return new Date(wall(tick.at, zone)).toISOString().slice(11, step < 60e3 ? 19 : 16);
 }
 

@@ -16,7 +16,7 @@ export function lanesHeight({ lanes, acts }) {
 
 export function drawLanes(ink, picture, at, colours, holes) {
   const top = at.lanes;
-  label(ink, "contact", top + contact.top + contact.height / 2, at, colours);
+  if (picture.list.some((step) => step.contact !== null)) label(ink, "contact", top + contact.top + contact.height / 2, at, colours);
   label(ink, "mode", top + mode.top + mode.height / 2, at, colours);
   label(ink, "reads", top + reads.top + reads.height / 2, at, colours);
   drawContact(ink, picture, at, top + contact.top, colours);
