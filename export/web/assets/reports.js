@@ -16,6 +16,10 @@ export function show(main, { query }, site) {
     h("h1", null, "Reports"),
     h("p", null, "What the fans of a building did in a month: hours at setpoint and at the limits of speed, the conditions, the load that creeps, and what the motors took."),
     body);
+  if (!site.history) {
+    replace(body, empty("Nothing is kept to report on: give the daemon a folder for its readings, [store] dir in the fleet file."));
+    return null;
+  }
   const gone = new AbortController();
   get("/api/v1/reports", gone.signal).then(
     ({ months, oldest }) => offer(body, site, months, oldest, query.get("building")),
