@@ -4,8 +4,9 @@
 // A picture is what is drawn:
 //   { width, from, to (ms), list (steps), period (ms), fan, tolerance, limits, lanes, acts, zone, nothing (what a gap is) }
 
-import { apart, midnights, nice, scale, timeTicks } from "./axis.js";
+import { midnights, nice, scale, timeTicks } from "./axis.js";
 import { fit, inks, rule, snapped, weave, write } from "./ink.js";
+import { bounds, label, titles } from "./trend_labels.js";
 import { drawLanes, lanesHeight } from "./trend_lanes.js";
 import { gaps, most, reach, runs } from "./trend_data.js";
 import { wall } from "./zone.js";
@@ -32,14 +33,14 @@ export function draw(canvas, picture) {
   const holes = gaps(picture.list, picture.from, picture.to, picture.period);
   shade(ink, picture, at, colours);
   grid(ink, picture, at, axes, colours);
-  const labels = [limits(ink, picture, at, axes, colours), []];
+  const labels = bounds(ink, picture, at, axes, colours);
   clipped(ink, at, () => {
     drawHoles(ink, picture, holes, at, colours);
     curve(ink, picture, at, axes.value, (step) => step.value, colours.air);
-    labels[1] = setpoint(ink, picture, at, axes.value, colours);
+    labels.push(...setpoint(ink, picture, at, axes.value, colours));
     curve(ink, picture, at, axes.speed, (step) => step.speed, colours.drive);
   });
-  name(ink, picture, at, axes, colours, labels);
+  label(ink, picture, at, axes, colours, labels);
   drawLanes(ink, picture, at, colours, holes);
   return { ...at, axes };
 }
@@ -99,16 +100,16 @@ function grid(ink, { from, to, zone, fan, width }, at, axes, colours) {
       write(ink, tick.toFixed(axis.decimals), at.left - 7, y(tick), colours.soft, { align: "right" });
     }
   }
-  titles(ink, fan, at, colours);
+  entitle(ink, fan, at, colours);
   const nights = midnights(from, to, zone);
   if ((at.right - at.left) / nights.length > 36) for (const midnight of nights) rule(ink, at.x(midnight), at.value.top, at.x(midnight), at.axis, colours.rule, [1, 3]);
   axisOfTime(ink, { from, to, zone, width }, at, colours);
 }
 
-function titles(ink, fan, at, colours) {
-  const what = fan.controls === "airflow" ? "Airflow" : `Pressure, ${fan.probe}`;
-  write(ink, `${what} · ${format.unitOf(format.held(fan.controls))}`, at.left, at.value.top - 13, colours.air, { bold: true });
-  write(ink, `Speed · ${format.unitOf("ratio")}`, at.left, at.speed.top - 13, colours.drive, { bold: true });
+function entitle(ink, fan, at, colours) {
+  const title = titles(fan, at.wide);
+  write(ink, title.value, at.left, at.value.top - 13, colours.air, { bold: true });
+  write(ink, title.speed, at.left, at.speed.top - 13, colours.drive, { bold: true });
 }
 
 function axisOfTime(ink, { from, to, zone, width }, at, colours) {
@@ -169,6 +170,8 @@ function dots(ink, list, first, last, at, axis, of) {
   }
 }
 
+const wanted = [7, 4]; // how the line of the setpoint is dashed
+
 // setpoint draws the setpoint as it stood, and faintly how far the value may be
 // from it. It answers the label of the last one.
 function setpoint(ink, { list, period, tolerance }, at, axis, colours) {
@@ -188,63 +191,16 @@ function setpoint(ink, { list, period, tolerance }, at, axis, colours) {
       line.lineTo(end, axis.y(setpoint));
     }
     ink.strokeStyle = colours.want;
-    ink.setLineDash([7, 4]);
+    ink.setLineDash(wanted);
     ink.stroke(line);
     ink.setLineDash([]);
   }
   if (!all.length) return [];
   const { setpoint: final, to: until } = list[all.at(-1)[1]];
-  const label = { y: axis.y(final), text: `setpoint ${format.number(final, axis.dimension)}`, colour: colours.want };
+  const label = { y: axis.y(final), text: `setpoint ${format.number(final, axis.dimension)}`, colour: colours.want, dash: wanted };
   if (at.right - at.x(until) < 40) return [label];
   write(ink, label.text, at.x(until) + 6, label.y, label.colour, { under: colours.card });
   return [];
-}
-
-// limits draws what the speed and the reading are bound to, and answers their
-// labels.
-function limits(ink, { limits, fan }, at, axes, colours) {
-  const labels = [];
-  const speeds = [["max", limits.max_speed], ["contact", limits.high_speed_at], ["opens", limits.high_speed_off_at], ["idle", limits.idle_below], ["min", limits.min_speed]];
-  const merged = new Map();
-  for (const [name, value] of speeds) if (value != null) merged.set(value, [...(merged.get(value) ?? []), name]);
-  for (const [value, names] of merged) {
-    const shown = names.includes("contact") ? names.filter((name) => name !== "opens") : names;
-    const dash = names.includes("contact") || names.includes("opens") ? [8, 3, 1.5, 3] : [2, 3];
-    rule(ink, at.left, axes.speed.y(value), at.right, axes.speed.y(value), colours.soft, dash);
-    labels.push({ plot: "speed", y: axes.speed.y(value), text: `${shown.join(", ")} ${format.ratio(value)}`, colour: colours.soft });
-  }
-  (limits.probe ?? []).forEach((end) => {
-    const y = axes.value.y(end);
-    if (y < at.value.top - 1 || y > at.value.bottom + 1) return;
-    rule(ink, at.left, y, at.right, y, colours.soft, [2, 3]);
-    labels.push({ y, text: "sensor's end", colour: colours.soft });
-  });
-  return labels;
-}
-
-// name puts the labels of the lines beside them, or on them where the picture is
-// narrow.
-function name(ink, picture, at, axes, colours, [bounds, wanted]) {
-  const final = picture.list.at(-1);
-  const ends = [...bounds, ...wanted];
-  if (at.wide && final?.value) ends.push({ y: axes.value.y(final.value.mean), text: `reading ${format.number(final.value.mean, axes.value.dimension)}`, colour: colours.air, bold: true });
-  if (at.wide && final?.speed) ends.push({ plot: "speed", y: axes.speed.y(final.speed.mean), text: `speed ${format.ratio(final.speed.mean)}`, colour: colours.drive, bold: true });
-  for (const plot of ["speed", "value"]) {
-    const own = ends.filter((label) => (label.plot ?? "value") === plot);
-    const room = at[plot];
-    const heights = apart(own.map((label) => label.y - (at.wide ? 0 : 8)), 14, room.top - (at.wide ? 6 : 0), room.bottom + (at.wide ? 6 : -4));
-    own.forEach((label, i) => {
-      if (at.wide) {
-        ink.strokeStyle = label.colour;
-        ink.lineWidth = 1;
-        ink.beginPath();
-        ink.moveTo(at.right + 1, label.y);
-        ink.lineTo(at.right + 8, heights[i]);
-        ink.stroke();
-        write(ink, label.text, at.right + 11, heights[i], label.colour, { bold: label.bold });
-      } else write(ink, label.text, at.right - 4, heights[i], label.colour, { align: "right", under: colours.card, size: 11 });
-    });
-  }
 }
 
 // drawHoles shows gaps for what they are, with words where there is room.
