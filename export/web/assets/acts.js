@@ -8,6 +8,12 @@ import { ask } from "./parts.js";
 import { fromLocal, local } from "./zone.js";
 import * as format from "./format.js";
 
+// mayOf says what the one who looks may do: "act", "login" first and then act, or
+// only "read", where nobody has a login.
+export function mayOf(site) {
+  return site.who ? "act" : site.users ? "login" : "read";
+}
+
 const mostText = 500; // characters that the daemon takes of a note or a reason
 
 // acknowledge says that somebody knows of an alarm.

@@ -3,6 +3,7 @@
 
 import { h, replace } from "./dom.js";
 import { loginLink } from "./parts.js";
+import { mayOf } from "./acts.js";
 import { showJournal } from "./journal.js";
 import { showList } from "./alarmlist.js";
 
@@ -23,11 +24,6 @@ export function show(main, { query }, site) {
     return null;
   }
   return journal ? showJournal(body, query, site) : showList(body, query, site, mayOf(site), notice(site));
-}
-
-// mayOf says what the one who looks may do.
-function mayOf(site) {
-  return site.who ? "act" : site.users ? "login" : "read";
 }
 
 function notice(site) {

@@ -109,7 +109,7 @@ function present(view, parts, moved) {
 function showSummary(now) {
   const counts = ["page", "ticket", "note"].filter((severity) => now[severity] > 0);
   replace(document.querySelector("#standing"), counts.length
-    ? counts.map((severity) => h("span", { class: severity }, mark(severity), ` ${now[severity]} `, h("span", null, severity)))
+    ? counts.map((severity) => h("span", { class: severity }, mark(severity), ` ${now[severity]} `, h("span", null, now[severity] === 1 ? severity : severity + "s")))
     : h("span", { class: "quiet" }, "nothing stands"));
   const open = document.querySelector("#open");
   open.hidden = !now.unacknowledged;

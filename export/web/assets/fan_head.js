@@ -3,7 +3,7 @@
 import { h, renew, replace, s, say } from "./dom.js";
 import { get, path } from "./api.js";
 import { buildingLink, fanLink, when } from "./parts.js";
-import { putIn, takeOut } from "./acts.js";
+import { mayOf, putIn, takeOut } from "./acts.js";
 import { compare, modeWords, outcomeWords, qualityWords } from "./fan_words.js";
 import { controlledOf, setpointOf } from "./trend_data.js";
 import { scale } from "./axis.js";
@@ -164,7 +164,7 @@ function contact(fan) {
 
 function buttons(state, parts) {
   const { fan, site } = state, out = Boolean(fan.out_of_service);
-  if (!site.desk || parts.acts.dataset.out === String(out)) return;
+  if (!site.desk || mayOf(site) !== "act" || parts.acts.dataset.out === String(out)) return;
   parts.acts.dataset.out = String(out);
   replace(parts.acts, out ? h("button", { type: "button", class: "main", onclick: () => putIn(state.fan) }, "Put back in service")
     : h("button", { type: "button", onclick: () => takeOut(state.fan) }, "Take out of service"));

@@ -2,8 +2,8 @@
 // that another explains, and those that are over but not yet done with.
 
 import { h, keyed, renew, replace } from "./dom.js";
-import { finding, mark, when } from "./parts.js";
-import { acknowledge, shelve, unshelve } from "./acts.js";
+import { finding, loginLink, mark, when } from "./parts.js";
+import { acknowledge, mayOf, shelve, unshelve } from "./acts.js";
 import * as format from "./format.js";
 
 // standingOf answers { element, take(fan) }. It tells whether nothing needs
@@ -51,7 +51,9 @@ function said(why) {
 }
 
 function buttons(alarm, site) {
-  if (!site.desk) return null;
+  const may = mayOf(site);
+  if (!site.desk || may === "read") return null;
+  if (may === "login") return h("p", { class: "quiet" }, loginLink("Log in"), " to acknowledge or shelve it.");
   const about = `: ${format.words(alarm.condition)}`;
   const button = (name, does, main) => h("button", { type: "button", class: main ? "main" : null, "aria-label": name + about, "data-alarm": alarm.id, onclick: () => does(alarm) }, name);
   return h("p", { class: "buttons" },

@@ -114,7 +114,7 @@ func TestAFaultShowsWithoutReload(t *testing.T) {
 	if evaluate[bool](b, silent) {
 		t.Fatal("the fan is said to be silent, and is not")
 	}
-	tickets := regexp.MustCompile(`(\d+) ticket`)
+	tickets := regexp.MustCompile(`(\d+) tickets?`)
 	before := tickets.FindString(fleet.text("#standing"))
 	for _, one := range []*tab{b, fleet} {
 		evaluate[bool](one, `window.sameDocument = true`)
