@@ -15,15 +15,20 @@ export const section = "fleet";
 export const title = "Fan";
 
 // show shows the fan of the path until the function that it answers is called.
-export function show(main, { parts: [id], query }, site) {
+export function show(main, { parts: [id] }, site) {
   let over = false, end = () => {};
   replace(main, h("h1", null, h("bdi", null, id)), h("p", { class: "quiet" }, "Asking for it."));
   const look = async () => {
     const fan = await get(path("api", "v1", "fans", id));
     const gateway = await get(path("api", "v1", "gateways", fan.gateway));
-    if (!over) end = present(main, fan, gateway, query, site);
+    if (!over) end = present(main, fan, gateway, new URLSearchParams(location.search), site, again);
   };
-  look().catch((error) => over || missing(main, id, error));
+  const again = () => {
+    end();
+    end = () => {};
+    look().catch((error) => over || missing(main, id, error));
+  };
+  again();
   return () => {
     over = true;
     end();
@@ -36,8 +41,9 @@ function missing(main, id, error) {
   failed(why, error);
 }
 
-// present lays the page out and keeps it up to date.
-function present(main, fan, gateway, query, site) {
+// present lays the page out and keeps it up to date. Where the fleet file says
+// something else of the fan than before, again lays it out anew.
+function present(main, fan, gateway, query, site, again) {
   document.title = `${fan.name} · ${site.name}`;
   const head = headOf(fan, gateway, site), standing = standingOf(site, (quiet) => seen.classList.toggle("quietly", quiet)), settings = settingsOf(fan);
   const place = h("div", null), links = h("p", { class: "links quiet" });
@@ -53,6 +59,7 @@ function present(main, fan, gateway, query, site) {
     curve.know({ limits });
   });
   const take = (now) => {
+    if (fileSays(now) !== fileSays(fan)) return again();
     head.take(now);
     standing.take(now);
     curve.take(now);
@@ -70,6 +77,10 @@ function present(main, fan, gateway, query, site) {
     curve.close();
     settings.close();
   };
+}
+
+function fileSays(fan) {
+  return JSON.stringify(["name", "building", "gateway", "unit", "pointmap", "location", "serves", "duty", "group", "role", "controls", "probe", "life_safety"].map((key) => fan[key]));
 }
 
 // showLinks leads to what is shown as files.
