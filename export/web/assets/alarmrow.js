@@ -101,10 +101,10 @@ function detail(alarm, list) {
   return [
     h("div", { class: "why" },
       alarm.first_check && h("p", { class: "first" }, h("b", null, "First check"), " ", h("span", null, alarm.first_check)),
-      alarm.causes?.length > 0 && [h("h4", null, "Likely causes"), causes(alarm)]),
+      alarm.causes?.length > 0 && [h("h3", null, "Likely causes"), causes(alarm)]),
     h("div", { class: "known" },
-      Object.keys(alarm.evidence ?? {}).length > 0 && [h("h4", null, "Evidence"), evidence(alarm)],
-      h("h4", null, "Life"), lifeLines(alarm),
+      Object.keys(alarm.evidence ?? {}).length > 0 && [h("h3", null, "Evidence"), evidence(alarm)],
+      h("h3", null, "Life"), lifeLines(alarm),
       h("p", { class: "quiet" }, h("a", { href: `/alarms?show=journal&alarm=${encodeURIComponent(alarm.id)}`, "data-at": "journal" }, "Its journal"), alarm.fan && [" · ", h("a", { href: `/fans/${encodeURIComponent(alarm.fan)}`, "data-at": "page" }, "The fan with its trends")])),
     list.may !== "read" && h("p", { class: "buttons" }, acts.map(([what, words]) => acting(what, words, alarm, list))),
   ];

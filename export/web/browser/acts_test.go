@@ -64,6 +64,28 @@ func TestSomebodyAcknowledgesAnAlarm(t *testing.T) {
 	b.await("it in the journal", `/kim[^]*on my way|on my way[^]*kim/.test(document.querySelector("main").innerText)`)
 }
 
+// What only those see who may act is for everybody, too.
+func TestActingIsAccessible(t *testing.T) {
+	w := inWorkshop(t)
+	script := checker(t)
+	id := w.silence(t, "alder-ef4")
+	b := newTab(t, w.url)
+	b.open("/alarms")
+	b.logIn()
+	b.click(`[data-alarm="` + id + `"] button[aria-expanded]`)
+	b.everywhere(script, "alarms, logged in, one opened")
+	for _, act := range []string{"acknowledge", "shelve", "takeOut"} {
+		b.click(`[data-alarm="` + id + `"] button[data-act="` + act + `"]`)
+		b.await("a question", `document.querySelector("dialog[open]")`)
+		b.everywhere(script, "the question of "+act)
+		b.keys(kb.Escape)
+		b.await("no question", `!document.querySelector("dialog")`)
+	}
+	b.open("/fans/alder-ef4")
+	b.unfold()
+	b.everywhere(script, "fan, logged in, all unfolded")
+}
+
 // tabTo presses the tabulator until something is focused.
 func (b *tab) tabTo(selector string) {
 	b.t.Helper()

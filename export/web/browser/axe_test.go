@@ -45,6 +45,24 @@ func (b *tab) accessible(script, where string) {
 	}
 }
 
+// everywhere checks the page as it stands, on a phone and on a desk, light and
+// dark.
+func (b *tab) everywhere(script, where string) {
+	b.t.Helper()
+	for _, s := range []size{desk, phone} {
+		b.resize(s)
+		for _, theme := range themes {
+			b.theme(theme)
+			b.frames(2)
+			b.accessible(script, fmt.Sprintf("%s, %s, %dx%d", where, theme, s.width, s.height))
+		}
+		b.fitsAcross(where, s)
+	}
+	b.resize(enlarged)
+	b.fitsAcross(where, enlarged)
+	b.resize(desk)
+}
+
 func (v *violation) places() string {
 	var all strings.Builder
 	for i, n := range v.Nodes {

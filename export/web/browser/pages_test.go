@@ -1,7 +1,6 @@
 package browser_test
 
 import (
-	"fmt"
 	"testing"
 	"time"
 )
@@ -32,17 +31,6 @@ func TestPagesAreAccessible(t *testing.T) {
 	b := newTab(t, url)
 	for _, p := range pages() {
 		b.open(p.path)
-		for _, s := range []size{desk, phone} {
-			b.resize(s)
-			for _, theme := range themes {
-				b.theme(theme)
-				b.frames(2)
-				b.accessible(script, fmt.Sprintf("%s, %s, %dx%d", p.name, theme, s.width, s.height))
-			}
-			b.fitsAcross(p.name, s)
-		}
-		b.resize(enlarged)
-		b.fitsAcross(p.name, enlarged)
-		b.resize(desk)
+		b.everywhere(script, p.name)
 	}
 }
