@@ -88,6 +88,7 @@ func (s *site) serveAlarms(w http.ResponseWriter, r *http.Request) {
 	if q.refused(w) {
 		return
 	}
+	called := s.names()
 	answer := alarmsAnswer{Time: utc(s.now()), Alarms: []alarmAnswer{}}
 	for _, a := range s.desk.Alarms() {
 		fits := inState(&a, states) && among(severities, a.Severity.String()) && among(buildings, string(a.Building)) &&
@@ -96,7 +97,7 @@ func (s *site) serveAlarms(w http.ResponseWriter, r *http.Request) {
 			continue
 		}
 		if answer.Total++; answer.Total <= limit {
-			answer.Alarms = append(answer.Alarms, describeAlarm(&a))
+			answer.Alarms = append(answer.Alarms, describeAlarm(&a, called))
 		}
 	}
 	answerJSON(w, http.StatusOK, answer)
@@ -113,7 +114,7 @@ func (s *site) answerAlarm(w http.ResponseWriter, id string) {
 		unknownAlarm(w, id)
 		return
 	}
-	answer := describeAlarm(&a)
+	answer := describeAlarm(&a, s.names())
 	now := utc(s.now())
 	answer.Time = &now
 	answerJSON(w, http.StatusOK, answer)

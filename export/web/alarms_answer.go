@@ -17,6 +17,7 @@ type alarmAnswer struct {
 	Building        string             `json:"building"`
 	Gateway         string             `json:"gateway"`
 	Fan             string             `json:"fan,omitempty"` // absent for a gateway's own
+	Name            string             `json:"name,omitempty"`
 	Condition       string             `json:"condition"`
 	Severity        string             `json:"severity"`
 	State           string             `json:"state"`
@@ -52,9 +53,9 @@ type shelfAnswer struct {
 	Until time.Time `json:"until"`
 }
 
-func describeAlarm(a *alarm.Alarm) alarmAnswer {
+func describeAlarm(a *alarm.Alarm, called *names) alarmAnswer {
 	found := describeCondition(condition.Standing{Finding: a.Finding})
-	answer := alarmAnswer{ID: string(a.ID), Building: string(a.Building), Gateway: string(a.Gateway), Fan: string(a.Fan),
+	answer := alarmAnswer{ID: string(a.ID), Building: string(a.Building), Gateway: string(a.Gateway), Fan: string(a.Fan), Name: called.fans[a.Fan],
 		Condition: string(a.Condition), Severity: a.Severity.String(), State: a.State.String(), Incident: a.Incident,
 		Since: known(a.Since), Raised: known(a.Raised), Cleared: known(a.Cleared), Reason: string(a.Reason),
 		Times: a.Times, Chattering: a.Chattering,

@@ -24,6 +24,7 @@ type entryAnswer struct {
 	Building  string    `json:"building,omitempty"` // this and what follows: of the alarm
 	Gateway   string    `json:"gateway,omitempty"`
 	Fan       string    `json:"fan,omitempty"` // of the alarm, or the one that was acted on
+	Name      string    `json:"name,omitempty"`
 	Alarm     string    `json:"alarm,omitempty"`
 	Condition string    `json:"condition,omitempty"`
 	Severity  string    `json:"severity,omitempty"`
@@ -45,9 +46,11 @@ func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {
 		unreadable(w, err)
 		return
 	}
+	called := s.names()
 	answer := journalAnswer{Time: utc(s.now()), Entries: make([]entryAnswer, len(entries))}
 	for i := range entries {
 		answer.Entries[i] = describeEntry(&entries[i])
+		answer.Entries[i].Name = called.fans[reading.FanID(answer.Entries[i].Fan)]
 	}
 	answerJSON(w, http.StatusOK, answer)
 }
@@ -104,6 +107,7 @@ type frequentAnswer struct {
 	Building  reading.BuildingID `json:"building"`
 	Gateway   reading.GatewayID  `json:"gateway"`
 	Fan       reading.FanID      `json:"fan,omitempty"`
+	Name      string             `json:"name,omitempty"`
 	Condition string             `json:"condition"`
 	Times     int                `json:"times"`
 }
@@ -119,13 +123,13 @@ func (s *site) serveFigures(w http.ResponseWriter, r *http.Request) {
 	if asked(r).refused(w) {
 		return
 	}
-	answerJSON(w, http.StatusOK, describeFigures(s.desk.Figures()))
+	answerJSON(w, http.StatusOK, describeFigures(s.desk.Figures(), s.names()))
 }
 
 // rounded leaves three digits behind the point.
 func rounded(x float64) float64 { return math.Round(x*1000) / 1000 }
 
-func describeFigures(f alarm.Figures) figuresAnswer {
+func describeFigures(f alarm.Figures, called *names) figuresAnswer {
 	a := figuresAnswer{Time: utc(f.At), Standing: make(map[string]map[string]int), Shelved: f.Shelved, OutOfService: f.Out,
 		Chattering: f.Chattering, Stale: f.Stale, LastTenMinutes: f.LastTenMinutes, LastHour: f.LastHour, AnHour: rounded(float64(f.LastDay) / 24),
 		Targets: targetsAnswer{alarm.AcceptableAnHour, alarm.MostAnHour}, Flood: f.Flood, Floods: f.Floods,
@@ -138,7 +142,7 @@ func describeFigures(f alarm.Figures) figuresAnswer {
 		}
 	}
 	for i, one := range f.Frequent {
-		a.Frequent[i] = frequentAnswer{one.Building, one.Gateway, one.Fan, string(one.Condition), one.Times}
+		a.Frequent[i] = frequentAnswer{one.Building, one.Gateway, one.Fan, called.fans[one.Fan], string(one.Condition), one.Times}
 	}
 	if f.Acknowledged > 0 {
 		median, p95 := seconds(f.AcknowledgedMedian), seconds(f.AcknowledgedP95)

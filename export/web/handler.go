@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -40,6 +41,7 @@ type site struct {
 	desk     Desk
 	history  History
 	gate     *gate
+	named    atomic.Pointer[names]
 	copying  sync.Mutex // held while a copy of the store is sent
 	streams  chan struct{}
 	drawing  sync.Mutex // held while the picture that all streams show is made

@@ -49,7 +49,7 @@ func (t *alarmsTopic) tell(n *noted) []byte {
 		return n.text
 	case told:
 		delete(t.told, n.alarm.ID)
-		return encoded(describeAlarm(&n.alarm))
+		return encoded(describeAlarm(&n.alarm, t.ledger.called))
 	}
 	return nil
 }

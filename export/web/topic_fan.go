@@ -55,7 +55,7 @@ func (t *fanTopic) describe(f *export.Fan, p *picture) followedFan {
 	a.Age = nil
 	for i := range p.ledger.alarms {
 		if n := &p.ledger.alarms[i]; n.open && n.alarm.Fan == f.Fan.ID {
-			a.Alarms = append(a.Alarms, describeAlarm(&n.alarm))
+			a.Alarms = append(a.Alarms, describeAlarm(&n.alarm, p.ledger.called))
 		}
 	}
 	return a

@@ -34,7 +34,7 @@ func watching(t testing.TB, name string) *watcher {
 // sees returns what the topic tells of a snapshot, decoded, or nil.
 func (w *watcher) sees(s *export.Snapshot, after time.Duration) map[string]any {
 	w.t.Helper()
-	notes := newLedger(w.desk)
+	notes := newLedger(w.desk, &names{})
 	if w.last != nil && w.last.ledger.revision == notes.revision {
 		notes = w.last.ledger
 	}

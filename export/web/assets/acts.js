@@ -82,7 +82,7 @@ function of(alarm, act) {
 }
 
 function called(alarm) {
-  return `${format.words(alarm.condition)}, ${alarm.fan || alarm.gateway}`;
+  return `${format.words(alarm.condition)}, ${alarm.name || alarm.fan || alarm.gateway}`;
 }
 
 function text(name, title, required) {

@@ -71,7 +71,7 @@ function frequent(all, buildings) {
   return h("ol", { class: "frequent" }, all.map((one) => {
     const bar = h("i", { "aria-hidden": "true" });
     bar.style.width = `${(100 * one.times) / most}%`;
-    return h("li", null, h("span", null, format.words(one.condition), " of ", one.fan ? fanLink(one.fan) : h("bdi", null, one.gateway), h("small", null, buildingLink(one.building, buildings.get(one.building)))),
+    return h("li", null, h("span", null, format.words(one.condition), " of ", one.fan ? fanLink(one.fan, one.name) : h("bdi", null, one.gateway), h("small", null, buildingLink(one.building, buildings.get(one.building)))),
       h("b", null, `${one.times}×`), bar);
   }));
 }
