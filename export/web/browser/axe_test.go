@@ -58,8 +58,11 @@ func (b *tab) everywhere(script, where string) {
 		}
 		b.fitsAcross(where, s)
 	}
-	b.resize(enlarged)
-	b.fitsAcross(where, enlarged)
+	for _, s := range []size{laptop, tablet, enlarged} {
+		b.resize(s)
+		b.frames(2)
+		b.fitsAcross(where, s)
+	}
 	b.resize(desk)
 }
 

@@ -38,6 +38,8 @@ type size struct{ width, height int64 }
 var (
 	phone    = size{360, 740}
 	desk     = size{1440, 900}
+	tablet   = size{768, 1024}
+	laptop   = size{1024, 700}
 	enlarged = size{320, 256} // a window of 1280x1024 at 400 % (WCAG 2.1, 1.4.10)
 )
 
