@@ -14,7 +14,7 @@ export function post(path, body) {
 async function ask(path, options) {
   let response;
   try {
-    response = await fetch(path, { credentials: "same-origin", cache: "no-store", ...options });
+    response = await fetch(address(path), { credentials: "same-origin", cache: "no-store", ...options });
   } catch (error) {
     if (error.name === "AbortError") throw error;
     throw new Error("The daemon does not answer. Nothing was changed by this; try again when the page is live.");
@@ -35,6 +35,12 @@ function failure(status, message) {
 
 function sentence(text) {
   return text.charAt(0).toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".");
+}
+
+// address is a path of this site without the login that the page's own address
+// may hold, as on a wall display: browsers fetch nothing from an address with one.
+export function address(path) {
+  return location.origin + path;
 }
 
 // path joins parts to a path, each escaped.

@@ -3,6 +3,7 @@
 // beat every two seconds, and without one for a few the page says so at once.
 
 import { h, replace, say } from "./dom.js";
+import { address } from "./api.js";
 import * as format from "./format.js";
 
 const deadAfter = 6000; // ms without a beat: three of them
@@ -55,7 +56,7 @@ function connect() {
   source?.close();
   const query = new URLSearchParams();
   for (const topic of ["summary", ...wanted]) query.append("topic", topic);
-  const own = new EventSource(`/api/v1/events?${query}`);
+  const own = new EventSource(address(`/api/v1/events?${query}`));
   source = own;
   for (const event of ["beat", "summary", "alarms", "marks", "building", "fan", "gone"]) {
     own.addEventListener(event, (message) => {

@@ -2,7 +2,11 @@ package browser_test
 
 import (
 	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
 	"regexp"
+	"strings"
 	"testing"
 	"time"
 
@@ -84,6 +88,32 @@ func TestActingIsAccessible(t *testing.T) {
 	b.open("/fans/alder-ef4")
 	b.unfold()
 	b.everywhere(script, "fan, logged in, all unfolded")
+}
+
+// A wall display is given its login in its address. All is behind it where reading
+// asks for a login, too.
+func TestAWallDisplayLogsInByItsAddress(t *testing.T) {
+	w := inWorkshop(t)
+	text, err := os.ReadFile(w.file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir, port := t.TempDir(), fmt.Sprintf("127.0.0.1:%d", freePort(t))
+	fleet := regexp.MustCompile(`(?m)^dir = .*$`).ReplaceAllString(string(text), `dir = ""`)
+	fleet = regexp.MustCompile(`(?m)^listen = .*$`).ReplaceAllString(fleet, `listen = "`+port+`"`+"\n"+`reading = "login"`)
+	display := workshop{file: filepath.Join(dir, "fleet.toml")}
+	if err := os.WriteFile(display.file, []byte(fleet), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	display.watch(t)
+	t.Cleanup(display.daemon.end)
+	b := newTab(t, "http://kim:"+url.PathEscape(password)+"@"+port)
+	b.open("/")
+	if who := b.text("#who"); !strings.Contains(who, "kim") {
+		t.Errorf("the page is read by %q", who)
+	}
+	b.clickNamed("link", "^Alarms")
+	b.arrived("/alarms")
 }
 
 // tabTo presses the tabulator until something is focused.
