@@ -52,7 +52,7 @@ class Fleet {
       line: (fan) => fanLine(fan, site),
     });
     this.legend = legend();
-    this.off = offPlane();
+    this.off = offPlane(site);
     this.needs = needList(site);
     this.buildings = buildingList(site);
     this.changes = site.desk ? new Changes((entry) => this.wants(entry), this.names()) : null;

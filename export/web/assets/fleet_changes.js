@@ -23,10 +23,9 @@ export function stories(entries) {
     const known = entry.alarm && byAlarm.get(entry.alarm);
     if (known) {
       known.raised += raised;
-      known.earlier++;
       continue;
     }
-    const story = { ...entry, raised, earlier: 0, fans: entry.fan ? [entry.fan] : [] };
+    const story = { ...entry, raised, fans: entry.fan ? [entry.fan] : [] };
     if (entry.alarm) byAlarm.set(entry.alarm, story);
     told.push(story);
   }
@@ -125,7 +124,7 @@ function tell(line, nameOf) {
   const names = line.fans.slice(0, 3).map((id, i) => [i ? ", " : null, fanLink(id, nameOf.fan(id))]);
   const rest = line.fans.length - 3;
   return [
-    when(line.time),
+    h("div", null, when(line.time, format.hour(line.time)), format.dayOfSite(line.time) === format.dayOfSite(format.now()) ? null : h("small", null, "yesterday")),
     h("div", null,
       h("p", { class: standing ? `what ${line.severity}` : "what over" },
         standing ? mark(line.severity, line.severity) : h("span", { class: "dot", "aria-hidden": "true" }), " ",
@@ -138,6 +137,7 @@ function tell(line, nameOf) {
 function verb(line) {
   const who = line.who ? [" by ", h("bdi", null, line.who)] : null;
   const why = line.why ? `: ${whys[line.why] ?? format.words(line.why)}` : null;
+  if (line.raised > 1 && line.what.startsWith("raised")) return `raised ${line.raised} times`;
   const often = line.raised > 1 ? `, raised ${line.raised} times` : null;
   return [line.what, who, why, often];
 }

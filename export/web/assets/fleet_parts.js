@@ -44,7 +44,7 @@ function wordFor(name, n) {
 
 // legend says what the marks mean and how many there are of each.
 export function legend() {
-  const element = h("ul", { class: "legend", "aria-label": "Marks on the plane" });
+  const element = h("ul", { class: "plane-legend", "aria-label": "Marks on the plane" });
   return {
     element,
     show(counts) {
@@ -61,9 +61,9 @@ export function legend() {
 const namedOff = 8; // fans of a rank that are named before "more" is pressed
 
 // offPlane lists the fans that have no fresh values and so no place on the plane.
-export function offPlane() {
+export function offPlane(site) {
   const head = h("p", null);
-  const list = h("ul", { class: "off" });
+  const list = h("ul", { class: "off-ranks" });
   const element = h("div", { class: "off-plane", hidden: true }, head, list);
   const open = new Set(); // ranks of which all are named
   let shown = [];
@@ -76,7 +76,7 @@ export function offPlane() {
       const told = g.fans.map((fan) => fan.id).join() + open.has(g.name);
       if (item.told === told) return;
       item.told = told;
-      replace(item, offGroup(g, open.has(g.name), () => {
+      replace(item, offGroup(g, site, open.has(g.name), () => {
         open.add(g.name);
         show(shown);
       }));
@@ -85,12 +85,15 @@ export function offPlane() {
   return { element, show };
 }
 
-function offGroup({ name, fans }, all, openAll) {
+function offGroup({ name, fans }, site, all, openAll) {
+  const called = new Map();
+  for (const fan of fans) called.set(fan.name, (called.get(fan.name) ?? 0) + 1);
   const named = all ? fans : fans.slice(0, namedOff);
   const rest = fans.length - named.length;
   return [
     h("span", { class: `how ${name}` }, mark(name), " ", h("b", null, fans.length), " ", wordFor(name, fans.length)),
-    h("span", { class: "names" }, named.map((fan) => [fanLink(fan.id, fan.name), " "]), rest > 0 && h("button", { type: "button", class: "more", onclick: openAll }, `${rest} more`)),
+    h("span", { class: "off-fans" }, named.map((fan) => h("span", null, fanLink(fan.id, fan.name),
+      called.get(fan.name) > 1 ? h("span", { class: "quiet" }, " ", h("bdi", null, buildingOf(fan, site).name)) : null)), rest > 0 && h("button", { type: "button", class: "more", onclick: openAll }, `${rest} more`)),
   ];
 }
 
@@ -100,7 +103,7 @@ const needsAtFirst = 12; // rows before "more" is pressed
 // shows.
 export function needList(site) {
   const body = h("tbody", null);
-  const table = h("table", { class: "folds needs", hidden: true },
+  const table = h("table", { class: "folds need-table", hidden: true },
     h("thead", null, h("tr", null, ["Fan", "What", "Now", "Since"].map((text) => h("th", { scope: "col" }, text)))), body);
   const nothing = h("div", null);
   const more = h("button", { type: "button", hidden: true, onclick: () => {
