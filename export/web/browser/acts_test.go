@@ -197,7 +197,7 @@ func TestALostDaemonShowsAtOnce(t *testing.T) {
 	}
 	b.expect(true)
 	w.daemon.kill()
-	b.awaitFor(10*time.Second, "that it is not live", lost)
+	b.awaitFor(15*time.Second, "that it is not live", lost)
 	b.await("how old it is", `/as of .*\d\d:\d\d/.test(document.querySelector("#lost").innerText)`)
 	w.watch(t)
 	b.awaitFor(20*time.Second, "that it is live again", `document.documentElement.dataset.live === "live" && document.querySelector("#lost").hidden`)
