@@ -5,7 +5,7 @@ import { h, replace } from "./dom.js";
 import { loginLink } from "./parts.js";
 import { mayOf } from "./acts.js";
 import { showJournal } from "./journal.js";
-import { showList } from "./alarmlist.js";
+import { showList } from "./alarms_list.js";
 
 export const name = "alarms";
 export const section = "alarms";

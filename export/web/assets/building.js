@@ -6,8 +6,8 @@ import { get, path } from "./api.js";
 import * as format from "./format.js";
 import * as live from "./live.js";
 import { empty, failed, fanLink, mark, ranks, when } from "./parts.js";
-import { fanTable } from "./fantable.js";
-import { showGateways, tickGateways } from "./gateways.js";
+import { fanTable } from "./building_fans.js";
+import { showGateways, tickGateways } from "./building_gateways.js";
 
 export const name = "building";
 export const section = "fleet";

@@ -6,8 +6,9 @@ import { get } from "./api.js";
 import * as format from "./format.js";
 import * as live from "./live.js";
 import { buildingLink, empty, failed, fanLink, mark, when } from "./parts.js";
-import { entryKey, instantsOf, matches, sentence } from "./journalwords.js";
-import { showFigures } from "./figures.js";
+import { entryKey, instantsOf, matches, sentence } from "./journal_words.js";
+import { buildingChoice, folding } from "./alarms_filter.js";
+import { showFigures } from "./alarms_figures.js";
 
 const atOnce = 100; // entries that are asked for together
 const figuresEach = 60e3; // ms
@@ -145,15 +146,16 @@ function line(entry, buildings) {
       entry.summary && (entry.what === "raised" || entry.what === "raised again" || entry.what === "became more urgent") && h("p", { class: "quiet" }, entry.summary)));
 }
 
-// filterForm makes the row of filters; `changed` is told what was changed.
+// filterForm makes the filter of the journal; `changed` is told what was changed.
 function filterForm(filter, site, changed) {
-  const day = (key, title) => h("label", null, h("span", null, title), h("input", { type: "date", value: filter[key], onchange: (event) => changed({ [key]: event.target.value }) }));
-  const text = (key, title, example, event) => h("label", null, h("span", null, title), h("input", { type: "search", value: filter[key], placeholder: example, [event]: (change) => changed({ [key]: change.target.value.trim() }) }));
+  const set = (key) => (value) => changed({ [key]: value });
+  const field = (title, input) => h("label", null, h("span", null, title), input);
+  const day = (key) => h("input", { type: "date", value: filter[key], onchange: (event) => set(key)(event.target.value) });
+  const search = (key, example, event) => h("input", { type: "search", value: filter[key], placeholder: example, [event]: ({ target }) => set(key)(target.value.trim()) });
   const only = filter.alarm && h("p", { class: "notice" }, "Only of one alarm. ", h("a", { href: "/alarms?show=journal" }, "The whole journal"));
   return [only, h("form", { class: "filter", role: "search", "aria-label": "Which entries", onsubmit: (event) => event.preventDefault() },
-    h("div", { class: "fields" },
-      site.buildings.length > 1 && h("label", null, h("span", null, "Building"), h("select", { onchange: (event) => changed({ building: event.target.value }) },
-        h("option", { value: "" }, "any"), site.buildings.map((one) => h("option", { value: one.id, selected: one.id === filter.building }, one.name)))),
-      text("fan", "Fan", "its id", "onchange"), day("from", "From"), day("to", "To"), text("q", "Search", "words, who, why", "oninput"),
-      h("label", { class: "tick" }, h("input", { type: "checkbox", checked: filter.people, onchange: (event) => changed({ people: event.target.checked }) }), " Only what people did")))];
+    folding(filter.building || filter.fan || filter.from || filter.to || filter.q || filter.people,
+      buildingChoice(site, filter.building, set("building")), field("Fan", search("fan", "its id", "onchange")),
+      field("From", day("from")), field("To", day("to")), field("Search", search("q", "words, who, why", "oninput")),
+      h("label", { class: "tick" }, h("input", { type: "checkbox", checked: filter.people, onchange: ({ target }) => set("people")(target.checked) }), " Only what people did")))];
 }

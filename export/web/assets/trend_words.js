@@ -4,7 +4,7 @@
 import { h } from "./dom.js";
 import { when } from "./parts.js";
 import { holeText } from "./trend_draw.js";
-import { sentence } from "./journalwords.js";
+import { sentence } from "./journal_words.js";
 import * as data from "./trend_data.js";
 import * as format from "./format.js";
 

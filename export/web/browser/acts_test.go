@@ -51,6 +51,7 @@ func TestSomebodyAcknowledgesAnAlarm(t *testing.T) {
 	b.open("/alarms")
 	b.logIn()
 	b.await("back on the page", `location.pathname === "/alarms"`)
+	b.openIncident(id)
 	b.click(`[data-alarm="` + id + `"] button[data-act="acknowledge"]`)
 	b.await("a question", `document.querySelector("dialog[open] textarea")`)
 	b.keys("on my way")
@@ -76,6 +77,7 @@ func TestActingIsAccessible(t *testing.T) {
 	b := newTab(t, w.url)
 	b.open("/alarms")
 	b.logIn()
+	b.openIncident(id)
 	b.click(`[data-alarm="` + id + `"] button[aria-expanded]`)
 	b.everywhere(script, "alarms, logged in, one opened")
 	for _, act := range []string{"acknowledge", "shelve", "takeOut"} {
@@ -128,13 +130,38 @@ func (b *tab) tabTo(selector string) {
 	b.t.Fatalf("the tabulator does not lead to %s on %s", selector, b.path())
 }
 
+// walkTo walks through the list of alarms with the arrow keys, and opens what
+// went wrong together on the way.
+func (b *tab) walkTo(selector string) {
+	b.t.Helper()
+	b.tabTo(`main li button[aria-expanded]`)
+	for range 100 {
+		if evaluate[bool](b, fmt.Sprintf(`document.activeElement.matches(%q)`, selector)) {
+			return
+		}
+		if evaluate[bool](b, `document.activeElement.matches('.together > .line [aria-expanded="false"]')`) {
+			b.keys(kb.Enter)
+		}
+		b.keys(kb.ArrowDown)
+	}
+	b.t.Fatalf("the arrow keys do not lead to %s on %s", selector, b.path())
+}
+
+// openIncident opens the incident that an alarm is folded in, if it is in one.
+func (b *tab) openIncident(id string) {
+	b.t.Helper()
+	row := fmt.Sprintf(`document.querySelector('[data-alarm="%s"]')`, id)
+	b.await("the alarm", row)
+	evaluate[any](b, row+`.closest("ul[hidden]")?.parentElement.querySelector("button[aria-expanded]").click()`)
+}
+
 func TestSomebodyShelvesAnAlarmByKeyboardAlone(t *testing.T) {
 	w := inWorkshop(t)
 	id := w.silence(t, "alder-ef1")
 	b := newTab(t, w.url)
 	b.open("/alarms")
 	b.logIn()
-	b.tabTo(`[data-alarm="` + id + `"] button[aria-expanded]`)
+	b.walkTo(`[data-alarm="` + id + `"] button[aria-expanded]`)
 	b.keys(kb.Enter)
 	b.tabTo(`[data-alarm="` + id + `"] button[data-act="shelve"]`)
 	b.keys(kb.Enter)

@@ -4,13 +4,14 @@
 import { h, replace, say } from "./dom.js";
 import * as format from "./format.js";
 import { buildingLink, causes, evidence, fanLink, loginLink, mark, when } from "./parts.js";
-import { aside, by, called, life, open, often, stands } from "./alarmwords.js";
+import { open, unknown } from "./alarms_model.js";
+import { aside, by, called, lasted, life, often } from "./alarms_words.js";
 
 let made = 0; // for ids of what is unfolded
 
 // makeRow makes the line of an alarm. `list` answers what the line asks: act(what,
-// alarm), toggle(id), choose(id, on), chosen(id), opened(id), buildings (names by
-// id), and may: "act", "login" or "read".
+// alarm), toggle(id), opened(id), choose(ids, on), chosen (a set of ids), buildings
+// (names by id), and may: "act", "login" or "read".
 export function makeRow(list) {
   const bits = {
     sign: h("span", { class: "seat" }), what: h("strong"), summary: h("span", { class: "summary" }),
@@ -21,7 +22,7 @@ export function makeRow(list) {
   bits.severity = h("span", { class: "severity" });
   bits.head = h("button", { type: "button", class: "head", "aria-expanded": "false", "aria-controls": bits.detail.id, "data-at": "head", onclick: () => list.toggle(row.alarm.id) },
     bits.sign, h("span", { class: "title" }, bits.severity, " ", bits.what), bits.summary);
-  bits.check = list.may === "act" && h("input", { type: "checkbox", "data-at": "check", onchange: () => list.choose(row.alarm.id, bits.check.checked) });
+  bits.check = list.may === "act" && h("input", { type: "checkbox", "data-at": "check", onchange: () => list.choose([row.alarm.id], bits.check.checked) });
   row.append(h("div", { class: "line" },
     bits.check && h("label", { class: "check" }, bits.check),
     bits.head, bits.where, h("p", { class: "standing" }, h("span", { class: "since" }, bits.since), bits.life, bits.aside, bits.often), bits.act), bits.detail);
@@ -35,8 +36,8 @@ export function updateRow(row, alarm, list) {
   const isOpen = list.opened(alarm.id);
   if (row.alarm !== alarm) showAlarm(row, alarm, list);
   row.alarm = alarm;
-  if (bits.check) bits.check.checked = list.chosen(alarm.id);
-  row.classList.toggle("chosen", list.chosen(alarm.id));
+  if (bits.check) bits.check.checked = list.chosen.has(alarm.id);
+  row.classList.toggle("chosen", list.chosen.has(alarm.id));
   row.classList.toggle("opened", isOpen);
   bits.head.setAttribute("aria-expanded", String(isOpen));
   bits.detail.hidden = !isOpen;
@@ -70,11 +71,12 @@ function showAlarm({ dataset, bits, classList }, alarm, list) {
 // tickRow writes anew how long an alarm has stood.
 export function tickRow({ alarm, bits }) {
   const from = alarm.raised ?? alarm.since;
-  if (!from) return;
-  bits.since.dateTime = from;
-  bits.since.title = format.exact(from);
-  const lasted = stands(alarm) ? format.span(format.age(from)) : alarm.cleared ? format.span((Date.parse(alarm.cleared) - Date.parse(from)) / 1000) : "";
-  say(bits.since, format.clock(from) + (lasted && `, ${stands(alarm) ? "for" : "stood"} ${lasted}`));
+  if (bits.from !== from) {
+    bits.from = from;
+    bits.since.dateTime = from;
+    bits.since.title = format.exact(from);
+  }
+  say(bits.since, lasted(alarm));
 }
 
 // acting is a button for an act, or the way to the login where nobody is logged
@@ -94,7 +96,7 @@ function acting(what, words, alarm, list) {
 function detail(alarm, list) {
   const service = alarm.fan && (alarm.out_of_service ? ["putIn", "Put fan back in service"] : ["takeOut", "Take fan out of service"]);
   const acts = [
-    (alarm.state === "unacknowledged" || alarm.state === "returned") && ["acknowledge", "Acknowledge with a note"],
+    unknown(alarm) && ["acknowledge", "Acknowledge with a note"],
     alarm.shelf ? ["unshelve", "Take back from the shelf"] : alarm.state !== "normal" && ["shelve", "Shelve"],
     service,
   ].filter(Boolean);

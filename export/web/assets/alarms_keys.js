@@ -3,22 +3,16 @@
 // computer must not set off anything by a word.
 
 import { h } from "./dom.js";
+import { unknown } from "./alarms_model.js";
 
 const kept = "keys"; // in the browser's store: "off"
 
-// keysOf is the listener for keys within the list.
-export function keysOf({ move, first, last, act, choose, close, may }) {
+// keysOf is the listener for keys within the list: `place` is where one is in it.
+export function keysOf(list, place) {
   return (event) => {
-    const row = event.target.closest(".alarm");
-    if (!row || event.ctrlKey || event.metaKey || event.altKey) return;
-    const does = {
-      ArrowDown: () => move(row, 1), j: () => move(row, 1), ArrowUp: () => move(row, -1), k: () => move(row, -1),
-      Home: first, End: last, Escape: () => close(row),
-      a: () => may !== "read" && canAcknowledge(row.alarm) && act("acknowledge", row.alarm, true),
-      A: () => may !== "read" && canAcknowledge(row.alarm) && act("acknowledge", row.alarm),
-      s: () => may !== "read" && act(row.alarm.shelf ? "unshelve" : "shelve", row.alarm),
-      x: () => may === "act" && choose(row.alarm),
-    }[event.key];
+    const line = place.lineOf(event.target);
+    if (!line || event.ctrlKey || event.metaKey || event.altKey) return;
+    const does = moving(place, line)[event.key] ?? doing(list, place, line)[event.key];
     if (!does) return;
     event.preventDefault();
     event.stopPropagation();
@@ -26,8 +20,36 @@ export function keysOf({ move, first, last, act, choose, close, may }) {
   };
 }
 
-function canAcknowledge(alarm) {
-  return alarm.state === "unacknowledged" || alarm.state === "returned";
+function moving(place, line) {
+  return {
+    ArrowDown: () => place.move(line, 1), j: () => place.move(line, 1), ArrowUp: () => place.move(line, -1), k: () => place.move(line, -1),
+    Home: () => place.end(false), End: () => place.end(true),
+  };
+}
+
+function doing(list, place, line) {
+  const close = () => {
+    if (list.opened(line.key)) list.toggle(line.key);
+    place.focus(line);
+  };
+  if (list.may === "read") return { Escape: close };
+  return { Escape: close, ...(line.alarms ? withAll(list, line) : withOne(list, line.alarm)) };
+}
+
+function withOne(list, alarm) {
+  return {
+    a: () => unknown(alarm) && list.act("acknowledge", alarm, true),
+    A: () => unknown(alarm) && list.act("acknowledge", alarm),
+    s: () => list.act(alarm.shelf ? "unshelve" : "shelve", alarm),
+    x: () => list.choose([alarm.id], !list.chosen.has(alarm.id)),
+  };
+}
+
+// withAll is for what went wrong together: it always asks first.
+function withAll(list, { alarms, left }) {
+  const all = () => left.length > 0 && list.acknowledgeAll(left);
+  const ids = alarms.map((alarm) => alarm.id);
+  return { a: all, A: all, x: () => list.choose(ids, !ids.every((id) => list.chosen.has(id))) };
 }
 
 // pageKeys listens to the whole page, until what it returns is called.

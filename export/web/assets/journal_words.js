@@ -1,6 +1,7 @@
 // What can be said of the journal's entries without a page.
 
 import * as format from "./format.js";
+import { hasWords } from "./alarms_model.js";
 import { fromLocal } from "./zone.js";
 
 // entryKey tells entries apart that are asked for twice.
@@ -29,8 +30,7 @@ function dayAfter(day) {
 // of a person's doing where that is asked.
 export function matches(entry, { q, people }, building = "") {
   if (people && !entry.who) return false;
-  const text = [entry.what, entry.who, entry.why, entry.fan, entry.gateway, entry.building, building, entry.condition, format.words(entry.condition ?? ""), entry.summary].join(" ").toLowerCase();
-  return q.toLowerCase().split(/\s+/).every((word) => text.includes(word));
+  return hasWords(q, [entry.what, entry.who, entry.why, entry.fan, entry.gateway, entry.building, building, entry.condition, format.words(entry.condition ?? ""), entry.summary]);
 }
 
 // Why a condition ended, in words; "recovered" goes without saying.
