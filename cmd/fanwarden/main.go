@@ -39,7 +39,8 @@ func commands() []command {
 		{"demo", "[--listen ADDR] [--fans N]         a simulated campus and the daemon, no set-up", demo},
 		{"check", "--config FILE                      what is wrong with the file; the poll plan; the settings audit", check},
 		{"run", "--config FILE                      the daemon", run},
-		{"points", "--config FILE --fan ID             raw words of one fan, now, and every way to read them", points},
+		{"points", "--config FILE --fan ID             raw words of one fan, now, and every way to read them;\n" +
+			"                                              --guess proposes its point map", points},
 		{"replay", "--config FILE [--format text|jsonl] READINGS.csv\n" +
 			"                                              the same rules over recorded readings", replay},
 		{"sim", "--config FILE [--control ADDR] [--seed N]\n" +

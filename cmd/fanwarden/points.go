@@ -20,7 +20,8 @@ import (
 	"fanwarden/rules/turnover"
 )
 
-const pointsUsage = "--config FILE --fan ID [--all] [--watch [--every 2s]]"
+const pointsUsage = "--config FILE --fan ID [--all] [--watch [--every 2s]]\n" +
+	"       fanwarden points --config FILE --fan ID | --gateway ID --unit N  --guess [--table input] [--from 0] [--count 64] [--for 30s] [--name guessed]"
 
 // points reads every point of one fan, each by a request of its own, so that a
 // point that the device refuses is told from its neighbours.
@@ -31,8 +32,16 @@ func points(ctx context.Context, p *process, args []string) int {
 	all := flags.Bool("all", false, "show every other way to read the words, also those that give what cannot be")
 	watch := flags.Bool("watch", false, "look again and again until ctrl-C: the table anew on a terminal, else a line for each point that changed")
 	every := flags.Duration("every", 2*time.Second, "with --watch: the time from one look to the next")
-	if err := p.parse(flags, args, 0, pointsUsage, "config", "fan"); err != nil {
+	guess := flags.Bool("guess", false, "read a range of addresses several times and propose a point map, with reasons")
+	wish := &guessWish{}
+	wish.flags(flags)
+	if err := p.parse(flags, args, 0, pointsUsage, "config"); err != nil {
 		return status(err)
+	}
+	if !*guess && *id == "" {
+		fmt.Fprintln(p.stderr, "fanwarden points: --fan is missing")
+		flags.Usage()
+		return couldNotRun
 	}
 	if *every <= 0 {
 		fmt.Fprintln(p.stderr, "fanwarden points: --every must be above zero, as in --every 2s")
@@ -41,6 +50,9 @@ func points(ctx context.Context, p *process, args []string) int {
 	fleet, good := p.loadFleet(*path)
 	if !good {
 		return couldNotRun
+	}
+	if *guess {
+		return wish.guess(ctx, p, fleet, reading.FanID(*id))
 	}
 	fan, err := findFan(fleet, reading.FanID(*id))
 	if err != nil {

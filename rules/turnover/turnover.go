@@ -8,6 +8,9 @@
 // is tried (sign, order, type, scale, unit, the neighbouring address) and the one
 // that fits is named. Nothing is passed that was not seen: what the fan did not
 // do meanwhile is "not seen", never "well".
+//
+// Where there is no point map yet, [Likely] proposes one from what the addresses of
+// a unit held over a while.
 package turnover
 
 import (
