@@ -4,7 +4,7 @@
 import { h, keyed, replace, say } from "./dom.js";
 import * as format from "./format.js";
 import { buildingLink, fanLink, mark, when } from "./parts.js";
-import { grouped, sections, stands, unknown } from "./alarms_model.js";
+import { grouped, sections, unknown } from "./alarms_model.js";
 import { severityWords } from "./alarms_words.js";
 import { makeRow, updateRow } from "./alarms_row.js";
 
@@ -53,6 +53,7 @@ function updateTogether(item, { key, incident, alarms }, list) {
     replace(bits.act, list.may === "act" && left.length > 1 && h("button", { type: "button", "data-at": "acknowledge", onclick: () => list.acknowledgeAll(item.left) }, `Acknowledge ${left.length}`));
   }
   Object.assign(item, { left, alarms });
+  item.dataset.state = left.length ? "unacknowledged" : "acknowledged";
   bits.head.setAttribute("aria-expanded", String(open));
   item.classList.toggle("opened", open);
   item.list.hidden = !open;
@@ -62,15 +63,15 @@ function updateTogether(item, { key, incident, alarms }, list) {
 function showTogether(bits, incident, alarms, left, list) {
   const [worst] = alarms;
   const name = format.words(incident.condition);
+  const links = [...incident.fans.map((id) => fanLink(id, list.nameOf(id))), ...incident.gateways.map((id) => h("bdi", null, id))];
   replace(bits.sign, mark(worst.severity));
-  replace(bits.what, `${name}, ${format.counted(alarms.length, worst.fan ? "fan" : "gateway")} together`);
-  say(bits.summary, (incident.summary ?? "They went wrong at about the same time").replaceAll(incident.condition, name));
-  replace(bits.where, h("span", null, buildingLink(worst.building, list.buildings.get(worst.building))));
-  const standing = alarms.filter(stands).length;
-  replace(bits.state, h("span", { class: "since" }, incident.since && [when(incident.since), `, for ${format.span(format.age(incident.since))}`]),
-    h("span", { class: "life" }, `${standing} of ${alarms.length} stand, ${left.length || "none"} not acknowledged`));
+  replace(bits.what, `${name}, ${format.counted(links.length, worst.fan ? "fan" : "gateway")} together`);
+  say(bits.summary, incident.summary.replaceAll(incident.condition, name));
+  replace(bits.where, h("span", null, buildingLink(incident.building, list.buildings.get(incident.building))));
+  replace(bits.state, h("span", { class: "since" }, incident.since && when(incident.since)),
+    h("span", { class: "life" }, left.length ? `${left.length} of ${links.length} not acknowledged` : "all that are listed are acknowledged"));
   replace(bits.why,
     incident.cause && h("p", null, h("b", null, "Likely common cause"), " ", h("span", null, incident.cause)),
     incident.check && h("p", null, h("b", null, "First check"), " ", h("span", null, incident.check)),
-    h("p", null, h("b", null, worst.fan ? "Fans" : "Gateways"), " ", h("span", null, alarms.map((alarm, i) => [i > 0 && ", ", alarm.fan ? fanLink(alarm.fan, alarm.name) : h("bdi", null, alarm.gateway)]))));
+    h("p", null, h("b", null, worst.fan ? "Fans" : "Gateways"), " ", h("span", null, links.map((link, i) => [i > 0 && ", ", link]))));
 }

@@ -97,7 +97,7 @@ export function helpDialog() {
     h("p", { class: "quiet" }, "In the list:"), table(lines),
     h("p", { class: "quiet" }, "On the whole page:"), table(everywhere),
     h("label", { class: "switch" }, h("input", { type: "checkbox", checked: !off(), onchange: (event) => switchTo(event.target.checked) }), " The keys for the whole page are on"),
-    h("p", { class: "buttons" }, h("button", { type: "button", class: "main", onclick: () => dialog.close() }, "Close")));
+    h("p", { class: "buttons" }, h("button", { type: "button", class: "main", autofocus: true, onclick: () => dialog.close() }, "Close")));
   document.body.append(dialog);
   dialog.showModal();
 }

@@ -204,6 +204,12 @@ class List {
     return this.unfolded.has(id);
   }
 
+  // nameOf is what a fan is called, as far as its alarms tell.
+  nameOf(fan) {
+    for (const alarm of this.known.values()) if (alarm.fan === fan) return alarm.name;
+    return fan;
+  }
+
   toggle(id) {
     if (!this.unfolded.delete(id)) this.unfolded.add(id);
     this.draw();

@@ -93,12 +93,12 @@ export function memberships(incidents) {
   return by;
 }
 
-// incidentOf is the incident that an alarm is part of, or null. One that is over
-// is known by its id only.
+// incidentOf is the incident that an alarm is part of as long as it stands, or
+// null. Its own word for it is not asked: who was raised before the incident was
+// seen does not know of it.
 export function incidentOf(alarm, by) {
-  const found = by.get(memberKey(alarm.condition, alarm.fan ?? "", alarm.fan ? "" : alarm.gateway));
-  if (found && stands(alarm)) return found;
-  return alarm.incident ? { id: alarm.incident, condition: alarm.condition } : null;
+  if (!stands(alarm)) return null;
+  return by.get(memberKey(alarm.condition, alarm.fan ?? "", alarm.fan ? "" : alarm.gateway)) ?? null;
 }
 
 const memberKey = (condition, fan, gateway) => [condition, fan, gateway].join("|");

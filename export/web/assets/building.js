@@ -125,13 +125,22 @@ function standing(fans, gateways) {
 }
 
 function showIncidents(place, incidents, fans) {
-  const names = new Map(fans.map((fan) => [fan.id, fan.name]));
-  replace(place, incidents.map((incident) => h("article", { class: "incident" },
-    h("h2", null, "Went wrong together: ", format.words(incident.condition)),
-    h("p", null, incident.summary),
-    h("p", null, h("strong", null, "Likely common cause: "), incident.cause),
-    incident.check && h("p", null, h("strong", null, "First: "), incident.check),
-    h("p", { class: "quiet" }, incident.since && ["Since ", when(incident.since), ". "],
-      incident.gateways, incident.gateways.length > 0 && incident.fans.length > 0 && ", ",
-      incident.fans.map((fan, i) => [i > 0 && ", ", fanLink(fan, names.get(fan))])))));
+  const known = new Map(fans.map((fan) => [fan.id, fan]));
+  replace(place, incidents.map((incident) => {
+    const name = format.words(incident.condition);
+    const severity = severityOf(incident, known);
+    return h("article", { class: `incident ${severity}` },
+      h("h2", null, mark(severity, severity), " Went wrong together: ", name),
+      h("p", null, incident.summary.replaceAll(incident.condition, name)),
+      h("p", null, h("strong", null, "Likely common cause: "), incident.cause),
+      incident.check && h("p", null, h("strong", null, "First: "), incident.check),
+      h("p", { class: "quiet" }, incident.since && ["Since ", when(incident.since), ". "],
+        [...incident.gateways.map((id) => h("bdi", null, id)), ...incident.fans.map((id) => fanLink(id, known.get(id)?.name))].map((one, i) => [i > 0 && ", ", one])));
+  }));
+}
+
+// severityOf is the severity that an incident has at its first fan that tells.
+function severityOf(incident, fans) {
+  const told = incident.fans.flatMap((id) => fans.get(id)?.conditions ?? []);
+  return told.find((c) => c.condition === incident.condition)?.severity ?? "ticket";
 }

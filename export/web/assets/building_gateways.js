@@ -27,7 +27,7 @@ export function gatewayRank(gateway) {
 // what follows from it.
 export function load({ bus_share: share, poll_every_s: period, up }) {
   if (share === null) return { share, words: "No cycle has ended yet.", warning: "" };
-  const words = `A cycle takes ${brief(share * period)} of its ${brief(period)} period (${format.ratio(share)}).`;
+  const words = `A cycle takes ${brief(share * period)} of its ${brief(period)} period (${share < 0.005 ? "under 1 %" : format.ratio(share)}).`;
   if (!up) return { share, words, warning: share > muchOfPeriod ? "Most of it is spent waiting for answers that do not come." : "" };
   if (share > 1) return { share, words, warning: "It does not fit into its period: cycles are missed. Lengthen poll_every, or move fans to another gateway." };
   if (share > muchOfPeriod) return { share, words, warning: "Little of the period is left: one slow answer more and a cycle is missed. Lengthen poll_every, or move fans to another gateway." };
@@ -124,7 +124,13 @@ function showLately(part, gateway) {
     part.readText = text;
     replace(part.read, good, bad.map((one) => h("span", { class: "bad" }, one)));
   }
-  say(part.missed, gateway.missed === 0 ? "none" : `${grouped(past.missed)} of late, ${grouped(gateway.missed)} since the start`);
+  say(part.missed, missed(gateway));
+}
+
+// missed says how many cycles did not begin when they were due.
+export function missed({ missed: all, lately: { missed: late, since } }) {
+  if (!all) return "none";
+  return late === all ? `${grouped(all)} since the start` : `${grouped(late)} in the ${hourOf(since).toLowerCase()}, ${grouped(all)} since the start`;
 }
 
 // showFound tells of the conditions that stand; what a reader unfolded stays so.

@@ -45,7 +45,9 @@ const deeds = {
 // sentence is an entry in parts: who did what with which condition, and why.
 // Without a person, it is the condition that did something.
 export function sentence(entry) {
-  const did = deeds[entry.what] ?? entry.what;
+  let did = deeds[entry.what] ?? entry.what;
+  if (entry.condition && entry.what === "taken out of service") did = "took the fan out of service, with";
+  if (entry.condition && entry.what === "put into service") did = "put the fan back in service, with";
   let why = entry.why ?? "";
   if (entry.what === "cleared") why = reasons[why] ?? why;
   if (entry.what === "suppressed") {

@@ -62,7 +62,7 @@ test("what went wrong together is one group, also who was raised before it was s
   const groups = model.grouped(list, by);
   assert.deepEqual(groups.map((group) => group.alarms.map((one) => one.id).join("+")), ["a+b", "x", "c", "a2"]);
   assert.equal(groups[0].incident.cause, "wind");
-  assert.deepEqual(groups[2].incident, { id: "over-1", condition: "stuck_idle" }); // only its name is known
+  assert.equal(groups[2].incident, null, "an incident that is over is none any more");
   assert.deepEqual(model.sections(groups).map((part) => [part.severity, part.n]), [["page", 2], ["ticket", 3]]);
   const boxes = model.memberships([{ id: "g", condition: "gateway_down", fans: [], gateways: ["alder-roof"] }]);
   assert.equal(model.incidentOf(alarm("g", { fan: undefined, condition: "gateway_down" }), boxes).id, "g");
@@ -129,6 +129,7 @@ test("an entry says who did what, or what became of what", () => {
     [{ what: "cleared", condition: "hunting", why: "disarmed" }, { who: "", did: "is over", what: "hunting", why: "it is no longer judged" }],
     [{ what: "suppressed", condition: "off_setpoint", why: "gateway_down" }, { who: "", did: "is explained by gateway down", what: "off setpoint", why: "" }],
     [{ what: "taken out of service", who: "jo", why: "belt", fan: "ef1" }, { who: "jo", did: "took out of service", what: "", why: "belt" }],
+    [{ what: "put into service", who: "jo", fan: "ef1", condition: "hunting" }, { who: "jo", did: "put the fan back in service, with", what: "hunting", why: "" }],
     [{ what: "something new", condition: "hunting" }, { who: "", did: "something new", what: "hunting", why: "" }],
   ]) assert.deepEqual(sentence(entry), want);
 });

@@ -4,7 +4,7 @@ import test from "node:test";
 import assert from "node:assert/strict";
 import { setNow, setSite } from "../../assets/format.js";
 import { distance, doing, ordered, place, valueOf } from "../../assets/building_fans.js";
-import { brief, gatewayRank, hourOf, lately, load } from "../../assets/building_gateways.js";
+import { brief, gatewayRank, hourOf, lately, load, missed } from "../../assets/building_gateways.js";
 import { tally } from "../../assets/building.js";
 
 setSite({ zone: "UTC", units: { ratio: { unit: "%", factor: 0.01, offset: 0, decimals: 0 } } });
@@ -62,7 +62,7 @@ test("a gateway's rank is that of its worst condition, or whether it answers", (
 test("a cycle that takes much of its period is warned of in words", () => {
   for (const [share, up, words, warning] of [
     [null, null, /No cycle/, /^$/], [0.06, true, /0\.3 s of its 5 s period \(6 %\)/, /^$/], [0.8, true, /80 %/, /^$/],
-    [0.92, true, /92 %/, /Little/], [1.4, true, /140 %/, /does not fit/], [0.92, false, /92 %/, /do not come/], [0.0001, true, /less than 0\.01 s/, /^$/],
+    [0.92, true, /92 %/, /Little/], [1.4, true, /140 %/, /does not fit/], [0.92, false, /92 %/, /do not come/], [0.0001, true, /less than 0\.01 s.*under 1 %/, /^$/],
   ]) {
     const got = load({ bus_share: share, poll_every_s: 5, up });
     assert.match(got.words, words);
@@ -79,6 +79,9 @@ test("the readings of the last hour are told, and nearly all is not all", () => 
     [{ ok: 50, garbled: 10, refused: 40 }, "50 of 100 good (50 %)", ["40 connection refused", "10 garbled"]],
     [{ unheard_of: 2 }, "0 of 2 good (0 %)", ["2 unheard of"]],
   ]) assert.deepEqual(lately({ polls, since }), { good, bad });
+  for (const [all, late, text] of [[0, 0, "none"], [7, 7, "7 since the start"], [4000, 2, "2 in the last hour, 4,000 since the start"]]) {
+    assert.equal(missed({ missed: all, lately: { missed: late, since } }), text);
+  }
   assert.equal(hourOf(since), "Last hour");
   assert.equal(hourOf("2026-01-05T05:48:00Z"), "Last 12 min");
   assert.equal(hourOf(null), "Readings");
