@@ -137,6 +137,8 @@ func (g *guessing) vote(floats []number) {
 	lively := make(map[Cell]bool)
 	for i, f := range floats {
 		switch {
+		case len(covers[f.order]) < len(covers[g.order])-1:
+			floats[i].worth = -3
 		case len(covers[f.order]) < len(covers[g.order]):
 			floats[i].worth = -1
 		case f.order == g.order && g.mantissa(f):
@@ -153,11 +155,17 @@ func (g *guessing) vote(floats []number) {
 // mantissa reports whether the low word of a float jumps about as only the small
 // end of a moving float does, while the high one hardly moves.
 func (g *guessing) mantissa(f number) bool {
-	low, high := 1, 0
-	if f.order == decode.CDAB || f.order == decode.DCBA {
-		low, high = 0, 1
-	}
+	high := f.high()
+	low := 1 - high
 	return g.spread(Cell{f.cell.Table, f.cell.Address + low}) > 1<<13 && (f.order >= decode.BADC || g.spread(Cell{f.cell.Table, f.cell.Address + high}) < 1<<12)
+}
+
+// high is which of two registers holds the large end.
+func (n *number) high() int {
+	if n.order == decode.CDAB || n.order == decode.DCBA {
+		return 1
+	}
+	return 0
 }
 
 func (g *guessing) spread(c Cell) int {
@@ -212,7 +220,7 @@ var (
 	flowCounts     = []scaling{{1, "cfm", 0.3}, {1, "m3/h", 0.2}, {1, "L/s", 0.2}, {0.01, "m3/s", 0}, {0.1, "L/s", 0}, {0.1, "cfm", 0}}
 	flowFloats     = []scaling{{1, "m3/s", 0.2}, {1, "cfm", 0.3}, {1, "m3/h", 0.2}, {1, "L/s", 0.2}}
 	speedCounts    = []scaling{{0.1, "%", 0.3}, {0.01, "%", 0.25}, {1, "%", 0.2}, {1.0 / 255, "ratio", -0.3}, {1.0 / 4095, "ratio", -0.3},
-		{1.0 / 32767, "ratio", -0.3}, {1.0 / 65535, "ratio", -0.3}}
+		{1.0 / 32767, "ratio", -0.3}}
 	speedFloats = []scaling{{1, "%", 0.3}, {1, "ratio", 0.2}, {1, "V", 0.2}}
 	timeCounts  = []scaling{{1, "s", 0.3}, {0.1, "s", 0}, {1, "min", 0.1}}
 )

@@ -134,13 +134,16 @@ func (g *guessing) weighHeld(one *Guess, n number, s scaling) bool {
 	case g.fan != nil && g.fan.HasProbeRange && (v < g.fan.ProbeLow || v > g.fan.ProbeHigh):
 		return false
 	case n.still:
-		one.weigh(-2, "it did not move")
+		return false // it may be any setting
 	case n.rough > 0.25:
 		one.weigh(2, "it moves from look to look, as a measured value does")
 	case n.rough <= 0.25:
 		one.weigh(0.5, "it moves slowly")
 	default:
 		one.weigh(1, "it moves")
+	}
+	if n.typ == decode.Float32 && g.spread(Cell{n.cell.Table, n.cell.Address + n.high()}) == 0 {
+		one.weigh(-2, "only the word of its small end moves, which may be another value's")
 	}
 	if n.typ == decode.Int32 {
 		one.weigh(0.6, "two registers hold its sign together")
@@ -198,14 +201,18 @@ func (g *guessing) holds(value float64, like config.PlacedPoint, s scaling) bool
 	return false
 }
 
-// is reports whether a still number is a value, as near as its counts allow. Of one
-// of few counts too many are.
+// is reports whether a still number is a value, as near as its counts allow. One of
+// few counts, which many values come near, must be it exactly.
 func is(n number, factor, value float64) bool {
 	raw, want := good(n.raw)[0], value/factor
 	if n.typ == decode.Float32 {
 		return math.Abs(raw-want) <= 1e-3*math.Abs(want)
 	}
-	return raw == math.Round(want) && math.Abs(want) >= 2
+	near := 0.5
+	if math.Abs(want) < 50 {
+		near = 0.01
+	}
+	return math.Abs(raw-want) <= near && math.Abs(raw) >= 2
 }
 
 // speeds are the guesses of the speed.
@@ -243,18 +250,15 @@ func (g *guessing) weighSpeed(one *Guess, n number) bool {
 		return false // it may be any setting
 	case even(good(one.values)):
 		one.weigh(-1, "it rises evenly, as a counter does")
+	case math.IsNaN(n.rough) || high-low < jitter:
+		one.weigh(1, "it moves a little")
 	case n.rough > 0.5:
 		one.weigh(0.5, "it moves from look to look, more than a speed does")
-	case math.IsNaN(n.rough):
-		one.weigh(1, "it moves a little")
 	default:
 		one.weigh(2, "it moves slowly, as a speed does")
 	}
 	if !n.still && atLimit {
 		one.weigh(0.5, "it ends exactly at a limit of the speed")
-	}
-	if n.typ == decode.Uint16 && share(good(n.raw), func(v float64) bool { return v > 0xF000 }) > 0.5 {
-		one.weigh(-2, "its words are those of a small negative number")
 	}
 	running := slices.DeleteFunc(good(one.values), func(v float64) bool { return v < 0.05 })
 	least, _ := extent(running)
@@ -270,6 +274,10 @@ func (g *guessing) weighSpeed(one *Guess, n number) bool {
 	return true
 }
 
+// jitter is how far a steady speed may move without saying anything by it.
+// (Engineering choice, from the margin of a limit.)
+const jitter = 0.03
+
 // even reports whether values only rise, and by nearly the same at every look.
 func even(values []float64) bool {
 	least, most := math.Inf(1), 0.0
@@ -282,6 +290,10 @@ func even(values []float64) bool {
 // together weighs two guesses by each other: a controller speeds up on demand, which
 // is a rise of the pressure on suction and a fall on discharge and of an airflow.
 func (g *guessing) together(held, speed Guess) (points float64, why string) {
+	a, b := held.Place.Encoding, speed.Place.Encoding
+	if a.Type == decode.Float32 && b.Type == decode.Float32 && a.Order != b.Order {
+		return -2, "its order of words is not that of what the fan controls"
+	}
 	target := median(good(held.values))
 	if g.fan != nil && g.fan.HasSetpoint {
 		target = g.fan.Setpoint
@@ -296,7 +308,8 @@ func (g *guessing) together(held, speed Guess) (points float64, why string) {
 	if len(steps) < 10 || changes(good(speed.values)) < 3 {
 		return 0, ""
 	}
-	if a, b := roughness(good(held.values)), roughness(good(speed.values)); a < b/2 {
+	low, high := extent(good(speed.values))
+	if a, b := roughness(good(held.values)), roughness(good(speed.values)); high-low > jitter && a < b/2 {
 		return -1.5, "it moves more from look to look than what the fan controls, and a speed does not"
 	}
 	r := correlation(errors, steps)

@@ -36,7 +36,7 @@ func (g *guessing) setpoint(p *Proposal) {
 			case known && is(n, one.Place.Encoding.Unit.Factor*s.scale, target):
 				one.weigh(2, "it never moves and is the setpoint of the fleet file")
 			case !known && alike && math.Abs(one.last()-target) <= 0.15*math.Abs(target):
-				one.weigh(1.5, "it never moves, and what the fan controls is near it")
+				one.weigh(1.5, "it never moves, and what the fan controls is near it, whatever a count of the two is worth")
 			default:
 				continue
 			}
