@@ -31,6 +31,7 @@ class List {
   incidents = new Map(); // by member
   shown = []; // the ids that are drawn, in their order
   waiting = []; // alarms that came while somebody was at the list
+  held = false; // the list is not as it would be without somebody at it
   most = mostRows;
   loaded = false;
   chosen = new Set(); // ids
@@ -80,7 +81,7 @@ class List {
 
   tick() {
     for (const line of this.place.lines()) if (line.alarm) tickRow(line);
-    if (this.waiting.length && !this.place.busy()) this.draw();
+    if (this.held && !this.place.busy()) this.draw();
   }
 
   // What comes.
@@ -96,7 +97,7 @@ class List {
     for (const alarm of fresh) this.told.add(alarm.id);
     if (this.loaded && fresh.length) this.tell(`${format.counted(fresh.length, "new alarm")}: ${arrived(fresh)}`);
     this.loaded = true;
-    if (full && beyond(this.filter.state)) this.knowAll();
+    if (full && (beyond(this.filter.state) || this.pinned)) this.knowAll();
     if (fresh.length) this.knowIncidents();
     this.draw();
   }
@@ -138,6 +139,7 @@ class List {
     const { list, waiting } = still ? holdStill(this.shown, wanted, this.known, this.done) : { list: wanted, waiting: [] };
     if (!still) this.done.clear();
     this.waiting = waiting;
+    this.held = still && (waiting.length > 0 || list.length > wanted.length);
     this.shown = list.map((alarm) => alarm.id);
     const ids = new Set(this.shown);
     for (const id of this.chosen) if (!ids.has(id)) this.chosen.delete(id);
