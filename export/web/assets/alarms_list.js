@@ -194,10 +194,12 @@ class List {
     this.draw();
   }
 
-  // settle lets in what waits.
+  // settle lets in what waits, and goes to the first of it.
   settle() {
+    const [first] = this.waiting;
     this.draw(true);
-    this.place.end(false);
+    this.place.rove(first?.id);
+    this.place.enter();
   }
 
   // What the lines ask.
