@@ -39,10 +39,10 @@ type bench struct {
 	sign      float64
 	closesAt  float64
 	written   int
-	lost      func() bool // whether the connection is lost now
-	pressure  float64     // beside what the fan makes
-	sticks    bool        // force_on cannot be written off
-	spanAtMin bool        // the speed reads 0 % at the lowest
+	lost      func() bool    // whether the connection is lost now
+	pressure  func() float64 // beside what the fan makes
+	sticks    bool           // force_on cannot be written off
+	spanAtMin bool           // the speed reads 0 % at the lowest
 }
 
 func (b *bench) speed() float64 {
@@ -57,9 +57,12 @@ func (b *bench) Look(context.Context) (Look, error) {
 		return Look{}, errors.New("the connection is lost")
 	}
 	l := Look{Time: time.Now()}
-	speed := b.speed()
+	speed, beside := b.speed(), 0.0
+	if b.pressure != nil {
+		beside = b.pressure()
+	}
 	for _, p := range Points(b.fan) {
-		v := map[reading.Point]float64{reading.Pressure: b.sign*60*speed*speed + b.pressure, reading.Speed: speed, reading.Setpoint: -30,
+		v := map[reading.Point]float64{reading.Pressure: b.sign*60*speed*speed + beside, reading.Speed: speed, reading.Setpoint: -30,
 			reading.MinSpeed: 0.2, reading.RunOn: 90}[p.Point]
 		switch {
 		case p.Point == reading.HighSpeed && speed >= b.closesAt:
@@ -192,8 +195,15 @@ func TestGivesBack(t *testing.T) {
 				return since > 50*time.Second && since < 110*time.Second
 			}
 		},
-		"pressure reaches its limit": func(b *bench, _ time.Time, _ func()) { time.AfterFunc(30*time.Second, func() { b.pressure = -65 }) },
-		"time is over":               func(b *bench, _ time.Time, _ func()) { b.fan.ExerciseAtMost = time.Minute },
+		"pressure reaches its limit": func(b *bench, began time.Time, _ func()) {
+			b.pressure = func() float64 {
+				if time.Since(began) > 30*time.Second {
+					return -65
+				}
+				return 0
+			}
+		},
+		"time is over": func(b *bench, _ time.Time, _ func()) { b.fan.ExerciseAtMost = time.Minute },
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
