@@ -41,6 +41,8 @@ func commands() []command {
 		{"run", "--config FILE                      the daemon", run},
 		{"points", "--config FILE --fan ID             raw words of one fan, now, and every way to read them;\n" +
 			"                                              --guess proposes its point map", points},
+		{"turnover", "--config FILE [--building ID] [--fan ID] [--for 30s] [--exercise]\n" +
+			"                                              proves every mapped point of the fans", handOver},
 		{"replay", "--config FILE [--format text|jsonl] READINGS.csv\n" +
 			"                                              the same rules over recorded readings", replay},
 		{"sim", "--config FILE [--control ADDR] [--seed N]\n" +

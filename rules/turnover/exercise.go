@@ -95,6 +95,21 @@ func Allowed(f *config.Fan) error {
 	return nil
 }
 
+// Releasable reports why a fan cannot be given back by a write; nil if it can. What
+// the fleet file allows does not count here: a fan that was left forced is to be
+// released whatever has become of the file.
+func Releasable(f *config.Fan) error {
+	_, on := f.Placed(reading.ForceOn)
+	_, speed := f.Placed(reading.ForceSpeed)
+	switch {
+	case f.LifeSafety:
+		return errors.New("it is marked life_safety: nothing ever writes to it; set it back to automatic at its controller")
+	case !on && (!speed || f.ForceRelease == nil):
+		return errors.New("nothing that gives control back is mapped: map force_on, or force_speed with force_release")
+	}
+	return nil
+}
+
 // Run exercises the fan. It returns when the fan was given back, or when that
 // could not be had within three minutes: then Course.Released is false, the
 // intent stands, and the error says so. When ctx ends, the steps end, and control

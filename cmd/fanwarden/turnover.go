@@ -1,0 +1,266 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"strings"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"fanwarden/cmd/fanwarden/internal/daemon"
+	"fanwarden/cmd/fanwarden/internal/lend"
+	"fanwarden/cmd/fanwarden/internal/visit"
+	"fanwarden/config"
+	"fanwarden/poller/reading"
+	"fanwarden/rules/turnover"
+)
+
+const turnoverUsage = "--config FILE [--building ID] [--fan ID]... [--for 30s]\n" +
+	"       fanwarden turnover --config FILE --fan ID... --exercise [--stop]\n" +
+	"       fanwarden turnover --config FILE --fan ID... --release"
+
+// names is a flag that may be given several times.
+type names []string
+
+func (n *names) String() string       { return strings.Join(*n, ", ") }
+func (n *names) Set(one string) error { *n = append(*n, strings.Split(one, ",")...); return nil }
+
+// handover is one run of the command.
+type handover struct {
+	p        *process
+	fleet    *config.Fleet
+	path     string
+	fans     []*config.Fan
+	lasts    time.Duration
+	borrower *lend.Borrower
+}
+
+// handOver proves the points of fans, and exercises or releases fans where that is
+// asked for.
+func handOver(ctx context.Context, p *process, args []string) int {
+	flags := flag.NewFlagSet("turnover", flag.ContinueOnError)
+	h := &handover{p: p}
+	path := fleetFlag(flags)
+	building := flags.String("building", "", "only the fans of the building `ID`")
+	var ids names
+	flags.Var(&ids, "fan", "only the fan `ID`; may be given several times")
+	flags.DurationVar(&h.lasts, "for", 30*time.Second, "how long to look at the fans")
+	exercise := flags.Bool("exercise", false, "then force the fans named by --fan through their speeds, after a question")
+	stop := flags.Bool("stop", false, "with --exercise: stop the fan too")
+	release := flags.Bool("release", false, "give back the fans named by --fan that an exercise left forced")
+	if err := p.parse(flags, args, 0, turnoverUsage, "config"); err != nil {
+		return status(err)
+	}
+	var good bool
+	if h.path = *path; h.lasts < 0 {
+		return h.cannot(errors.New("--for must not be below zero"))
+	}
+	if h.fleet, good = p.loadFleet(*path); !good {
+		return couldNotRun
+	}
+	if err := h.choose(*building, ids); err != nil {
+		return h.cannot(err)
+	}
+	if (*exercise || *release) && len(ids) == 0 {
+		return h.cannot(errors.New("name the fans by --fan: nothing is written to a fan that is not named"))
+	}
+	if err := h.borrow(); err != nil {
+		return h.cannot(err)
+	}
+	defer h.giveBack()
+	if *release {
+		return h.release(ctx)
+	}
+	warnOfForced(p.stderr, h.fleet, h.path)
+	if *exercise {
+		return h.exercise(ctx, *stop)
+	}
+	status, _ := h.prove(ctx)
+	return status
+}
+
+func (h *handover) cannot(err error) int {
+	fmt.Fprintln(h.p.stderr, "fanwarden turnover:", err)
+	return couldNotRun
+}
+
+// choose picks the fans.
+func (h *handover) choose(building string, ids names) error {
+	for _, id := range ids {
+		f, err := findFan(h.fleet, reading.FanID(id))
+		if err != nil {
+			return err
+		}
+		h.fans = append(h.fans, f)
+	}
+	if len(ids) > 0 {
+		return nil
+	}
+	for _, f := range h.fleet.Fans {
+		if building == "" || string(f.Building.ID) == building {
+			h.fans = append(h.fans, f)
+		}
+	}
+	if len(h.fans) == 0 {
+		known := make([]string, len(h.fleet.Buildings))
+		for i, b := range h.fleet.Buildings {
+			known[i] = string(b.ID)
+		}
+		return fmt.Errorf("%s has no fan in a building %q; %s", h.fleet.Path, building, config.Meant(building, known))
+	}
+	return nil
+}
+
+// behind returns the fans by their gateways, in the order of the fleet file.
+func (h *handover) behind() (gateways []*config.Gateway, fans map[*config.Gateway][]*config.Fan) {
+	fans = make(map[*config.Gateway][]*config.Fan)
+	for _, f := range h.fans {
+		if fans[f.Gateway] == nil {
+			gateways = append(gateways, f.Gateway)
+		}
+		fans[f.Gateway] = append(fans[f.Gateway], f)
+	}
+	return gateways, fans
+}
+
+// borrow gets the gateways from the daemon that polls them, if one runs.
+func (h *handover) borrow() error {
+	if h.fleet.Store.Dir == "" {
+		return nil
+	}
+	b, err := lend.Connect(h.fleet.Store.Dir)
+	if errors.Is(err, lend.ErrNobody) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	h.borrower = b
+	gateways, _ := h.behind()
+	for _, g := range gateways {
+		if err := b.Borrow(g.ID); err != nil {
+			b.Close()
+			return fmt.Errorf("the daemon does not lend gateway %s: %w", g.ID, err)
+		}
+		fmt.Fprintf(h.p.stderr, "gateway %s is borrowed from the daemon, which does not watch its fans meanwhile\n", g.ID)
+	}
+	return nil
+}
+
+func (h *handover) giveBack() {
+	if h.borrower != nil {
+		h.borrower.Close()
+	}
+}
+
+// prove looks at the fans and prints what that proves.
+func (h *handover) prove(ctx context.Context) (status int, proven []turnover.Fan) {
+	looks := h.look(ctx)
+	proven = turnover.Prove(h.fleet, h.fans, looks)
+	for i := range proven {
+		printProofs(h.p.stdout, &proven[i])
+	}
+	status = conclude(h.p.stdout, proven)
+	if ctx.Err() != nil {
+		fmt.Fprintln(h.p.stderr, "fanwarden turnover: interrupted; what is printed rests on what was seen until then")
+		return foundWrong, proven
+	}
+	return status, proven
+}
+
+// look looks at all fans, gateway beside gateway and fan after fan.
+func (h *handover) look(ctx context.Context) map[reading.FanID][]turnover.Look {
+	looks := make(map[reading.FanID][]turnover.Look)
+	var lock sync.Mutex
+	var all sync.WaitGroup
+	gateways, fans := h.behind()
+	for _, g := range gateways {
+		all.Go(func() {
+			lookBehind(ctx, g, fans[g], h.lasts, func(f *config.Fan, l turnover.Look) {
+				lock.Lock()
+				defer lock.Unlock()
+				looks[f.ID] = append(looks[f.ID], l)
+			})
+		})
+	}
+	all.Wait()
+	return looks
+}
+
+// Each fan is looked at as often as the time allows, once a second and ten
+// thousand times at the most, and four times at the least, however slow the line
+// is: less proves nothing.
+const (
+	leastLooks = 4
+	lookEvery  = time.Second
+	mostLooks  = 10_000
+)
+
+// lookBehind looks at the fans of one gateway in turn.
+func lookBehind(ctx context.Context, g *config.Gateway, fans []*config.Fan, lasts time.Duration, seen func(*config.Fan, turnover.Look)) {
+	v := visit.New(g, daemon.Dial(zap.NewNop()))
+	defer v.Close()
+	lookers := make([]*visit.Looker, len(fans))
+	for i, f := range fans {
+		lookers[i] = visit.NewLooker(v, f)
+	}
+	every := max(lookEvery, lasts/mostLooks)
+	end := time.Now().Add(lasts)
+	for n := 0; n < leastLooks || time.Now().Before(end); n++ {
+		next := time.Now().Add(every)
+		for i, f := range fans {
+			l, err := lookers[i].Look(ctx)
+			if err != nil {
+				return
+			}
+			seen(f, l)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(time.Until(next)):
+		}
+	}
+}
+
+// printProofs prints a line a point, and indented what the fan was seen to do.
+func printProofs(w io.Writer, f *turnover.Fan) {
+	for i := range f.Proofs {
+		p := &f.Proofs[i]
+		fmt.Fprintf(w, "%s %s %s %s\n", f.Fan.ID, p.Place.Point, p.Verdict, p.Reason)
+	}
+	for _, p := range f.Fan.Points {
+		if p.Point.Output() {
+			fmt.Fprintf(w, "%s %s %s only an exercise writes it\n", f.Fan.ID, p.Point, turnover.NotApplicable)
+		}
+	}
+	printSeen(w, f.Seen)
+}
+
+func printSeen(w io.Writer, seen []turnover.Seen) {
+	for _, s := range seen {
+		fmt.Fprintf(w, "    %s: %s, %s\n", s.What, s.Verdict, s.Reason)
+	}
+}
+
+// conclude counts the verdicts.
+func conclude(w io.Writer, proven []turnover.Fan) int {
+	count := make(map[turnover.Verdict]int)
+	for _, f := range proven {
+		for _, p := range f.Proofs {
+			count[p.Verdict]++
+		}
+	}
+	fmt.Fprintf(w, "\n  %d points pass, %d fail, %d were not seen to do what proves them\n", count[turnover.Pass], count[turnover.Fail], count[turnover.NotSeen])
+	for _, f := range proven {
+		if f.Failed() {
+			return foundWrong
+		}
+	}
+	return allWell
+}
