@@ -1,6 +1,6 @@
 // Package journal keeps on disk what must outlive the daemon: the alarms, who
-// did what with them and why, the fans out of service, the settings recorded at
-// turnover, and the messages that are still to be delivered.
+// did what with them and why, the fans out of service, the records of turnover and
+// the settings found at it, and the messages that are still to be delivered.
 //
 // Everything lies in one file (bbolt). What is written is on the disk when the
 // call returns, all of it or nothing, so that a process that is killed at any
@@ -124,7 +124,7 @@ func (s *Store) view(read func(tx *bolt.Tx) error) (err error) {
 func (s *Store) read() (*Kept, error) {
 	kept := &Kept{Out: make(map[reading.FanID]alarm.Act), Baselines: make(map[reading.FanID]condition.Baseline)}
 	err := s.update(func(tx *bolt.Tx) error {
-		for _, name := range [][]byte{alarms, entries, out, outbox, baselines} {
+		for _, name := range [][]byte{alarms, entries, out, outbox, baselines, turnovers} {
 			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
 				return err
 			}

@@ -193,6 +193,11 @@ func TestAKillLosesNothingThatWasWritten(t *testing.T) {
 	if err != nil || len(all) < written || len(all) > written+20 || len(kept.Messages) != len(all) {
 		t.Errorf("%v: %d entries, %d messages; %d were told as written", err, len(all), len(kept.Messages), written)
 	}
+	records, err := s.Turnovers("ef1")
+	last := fmt.Sprint(kept.Baselines["ef1"].Settings[reading.RunOn])
+	if err != nil || len(records) != 1+lastTurnovers || string(records[0]) != last || kept.Baselines["ef1"].Settings[reading.RunOn] < float64(written-1) {
+		t.Errorf("%v: %d records, the last is %s and its baseline %s; %d were told as written", err, len(records), records[0], last, written)
+	}
 }
 
 // fill writes for ever, and says so with one byte for each entry.
@@ -203,7 +208,8 @@ func fill(path string) {
 		os.Exit(1)
 	}
 	for n := len(kept.Messages); ; n++ {
-		if s.Write(&Change{Entries: []alarm.Entry{one(n)}, Messages: []Message{{ID: fmt.Sprint(n)}}}) != nil {
+		if s.Write(&Change{Entries: []alarm.Entry{one(n)}, Messages: []Message{{ID: fmt.Sprint(n)}}}) != nil ||
+			s.KeepTurnover("ef1", time.Unix(int64(n), 0), fmt.Append(nil, n), runOn(midnight, float64(n))) != nil {
 			os.Exit(1)
 		}
 		os.Stdout.WriteString(".")
