@@ -14,6 +14,7 @@ import (
 	"golang.org/x/term"
 
 	"fanwarden/cmd/fanwarden/internal/daemon"
+	"fanwarden/cmd/fanwarden/internal/visit"
 	"fanwarden/config"
 	"fanwarden/poller/reading"
 	"fanwarden/poller/units"
@@ -59,8 +60,14 @@ func points(ctx context.Context, p *process, args []string) int {
 		fmt.Fprintln(p.stderr, "fanwarden points:", err)
 		return couldNotRun
 	}
-	line := &conversation{gateway: fan.Gateway, dial: daemon.Dial(zap.NewNop())}
-	defer line.close()
+	giveBack, err := borrow(fleet, []*config.Gateway{fan.Gateway}, p.stderr)
+	if err != nil {
+		fmt.Fprintln(p.stderr, "fanwarden points:", err)
+		return couldNotRun
+	}
+	defer giveBack()
+	line := visit.New(fan.Gateway, daemon.Dial(zap.NewNop()))
+	defer line.Close()
 	t := &pointTable{fan: fan, units: fleet.Units, line: line, all: *all, ways: *all || !*watch}
 	if *watch {
 		return t.watch(ctx, p, *every)
@@ -85,7 +92,7 @@ func findFan(fleet *config.Fleet, id reading.FanID) (*config.Fan, error) {
 type pointTable struct {
 	fan   *config.Fan
 	units units.System
-	line  *conversation
+	line  *visit.Visit
 	all   bool // every way to read the words
 	ways  bool // other ways than the point map's, too
 }
@@ -114,7 +121,7 @@ func first(p config.PlacedPoint) int {
 // status.
 func (t *pointTable) print(ctx context.Context, stdout, stderr io.Writer) int {
 	t.heading(stdout)
-	if err := t.line.open(ctx); err != nil {
+	if err := t.line.Open(ctx); err != nil {
 		fmt.Fprintf(stderr, "fanwarden points: gateway %s: %v; nothing was read\n", t.fan.Gateway.ID, err)
 		return foundWrong
 	}
@@ -126,7 +133,7 @@ func (t *pointTable) print(ctx context.Context, stdout, stderr io.Writer) int {
 		if t.ways {
 			seen.others(stdout, row)
 		}
-		if row.err != nil && t.line.session == nil && ctx.Err() != nil {
+		if row.err != nil && !t.line.Connected() && ctx.Err() != nil {
 			break
 		}
 	}
@@ -146,7 +153,7 @@ func (t *pointTable) watch(ctx context.Context, p *process, every time.Duration)
 	redraw = redraw && term.IsTerminal(int(screen.Fd()))
 	var before *sight
 	status := foundWrong
-	for next := time.Now(); wait(ctx, time.Until(next)) == nil; next = latest(next.Add(every), time.Now()) {
+	for next := time.Now(); visit.Wait(ctx, time.Until(next)) == nil; next = latest(next.Add(every), time.Now()) {
 		seen := &sight{table: t}
 		for _, point := range t.asked() {
 			seen.ask(ctx, point)
@@ -178,19 +185,19 @@ func latest(a, b time.Time) time.Time {
 
 // around asks for what lies before and after a point, which is how a map that is
 // off by one address shows. What is refused there is no fault.
-func (c *conversation) around(ctx context.Context, p config.PlacedPoint, words []uint16) turnover.Answer {
+func around(ctx context.Context, line *visit.Visit, p config.PlacedPoint, words []uint16) turnover.Answer {
 	a := turnover.Answer{Words: words}
 	if p.Address > 0 {
-		a.Before = c.perhaps(ctx, p, p.Address-1, 1)
+		a.Before = perhaps(ctx, line, p, p.Address-1, 1)
 	}
 	end := p.Address + p.Words()
 	for n := min(2, 1<<16-end); n > 0 && a.After == nil; n-- {
-		a.After = c.perhaps(ctx, p, end, n)
+		a.After = perhaps(ctx, line, p, end, n)
 	}
 	return a
 }
 
-func (c *conversation) perhaps(ctx context.Context, p config.PlacedPoint, address, count int) []uint16 {
-	words, _ := c.ask(ctx, p.Unit, p.Table, address, count)
+func perhaps(ctx context.Context, line *visit.Visit, p config.PlacedPoint, address, count int) []uint16 {
+	words, _ := line.Read(ctx, p.Unit, p.Table, address, count)
 	return words
 }

@@ -12,6 +12,7 @@ import (
 	"go.uber.org/zap"
 
 	"fanwarden/cmd/fanwarden/internal/daemon"
+	"fanwarden/cmd/fanwarden/internal/visit"
 	"fanwarden/config"
 	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
@@ -52,9 +53,15 @@ func (w *guessWish) guess(ctx context.Context, p *process, fleet *config.Fleet, 
 		fmt.Fprintln(p.stderr, "fanwarden points:", err)
 		return couldNotRun
 	}
-	line := &conversation{gateway: gateway, dial: daemon.Dial(zap.NewNop())}
-	defer line.close()
-	if err := line.open(ctx); err != nil {
+	giveBack, err := borrow(fleet, []*config.Gateway{gateway}, p.stderr)
+	if err != nil {
+		fmt.Fprintln(p.stderr, "fanwarden points:", err)
+		return couldNotRun
+	}
+	defer giveBack()
+	line := visit.New(gateway, daemon.Dial(zap.NewNop()))
+	defer line.Close()
+	if err := line.Open(ctx); err != nil {
 		fmt.Fprintf(p.stderr, "fanwarden points: gateway %s: %v; nothing was read\n", gateway.ID, err)
 		return foundWrong
 	}
@@ -131,7 +138,7 @@ func (w *guessWish) heading(out io.Writer, s *surveyor, g *config.Gateway) {
 // surveyor reads ranges of a unit, one request at a time, and remembers what is
 // refused.
 type surveyor struct {
-	line   *conversation
+	line   *visit.Visit
 	unit   int
 	pieces []piece
 	survey turnover.Survey
@@ -145,11 +152,11 @@ type piece struct {
 	lost           int // how often in a row it had no answer
 }
 
-func newSurveyor(line *conversation, unit int, tables []decode.Table, from, count int) *surveyor {
+func newSurveyor(line *visit.Visit, unit int, tables []decode.Table, from, count int) *surveyor {
 	s := &surveyor{line: line, unit: unit, wanted: make(map[decode.Table]int)}
 	s.survey.Held = make(map[turnover.Cell][]int)
 	for _, table := range tables {
-		most := line.gateway.MaxRegisters
+		most := line.Gateway.MaxRegisters
 		if table.Bits() {
 			most = mostBits
 		}
@@ -166,7 +173,7 @@ func newSurveyor(line *conversation, unit int, tables []decode.Table, from, coun
 func (s *surveyor) look(ctx context.Context, lasts time.Duration) {
 	every := min(max(lasts/30, 100*time.Millisecond), 5*time.Second)
 	end := time.Now().Add(lasts)
-	for next := time.Now(); wait(ctx, time.Until(next)) == nil && !next.After(end); next = latest(next.Add(every), time.Now()) {
+	for next := time.Now(); visit.Wait(ctx, time.Until(next)) == nil && !next.After(end); next = latest(next.Add(every), time.Now()) {
 		s.once(ctx)
 		if len(s.pieces) == 0 {
 			return
@@ -213,7 +220,7 @@ func unanswered(n int) []int {
 // ask asks for a piece and returns what of it is to be asked for again: it is
 // halved where an address of it is refused, until those alone are left out.
 func (s *surveyor) ask(ctx context.Context, p piece, got map[turnover.Cell]int) []piece {
-	words, err := s.line.ask(ctx, s.unit, p.table, p.address, p.count)
+	words, err := s.line.Read(ctx, s.unit, p.table, p.address, p.count)
 	if err == nil {
 		for i, w := range words {
 			got[turnover.Cell{Table: p.table, Address: p.address + i}] = int(w)

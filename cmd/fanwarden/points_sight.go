@@ -65,13 +65,13 @@ type sight struct {
 // ask asks for one point, and for what lies around it where other ways to read it
 // are wanted.
 func (s *sight) ask(ctx context.Context, point config.PlacedPoint) *pointRow {
-	words, err := s.table.line.read(ctx, point)
+	words, err := s.table.line.Point(ctx, point)
 	r := pointRow{place: point, err: err, answer: turnover.Answer{Words: words}}
 	if err == nil {
 		r.value, r.quality = point.Encoding.Decode(words)
 		r.age = s.age(point)
 		if s.table.ways {
-			r.answer = s.table.line.around(ctx, point, words)
+			r.answer = around(ctx, s.table.line, point, words)
 		}
 	}
 	s.bad = s.bad || err != nil || r.quality != reading.Good

@@ -13,7 +13,6 @@ import (
 	"go.uber.org/zap"
 
 	"fanwarden/cmd/fanwarden/internal/daemon"
-	"fanwarden/cmd/fanwarden/internal/lend"
 	"fanwarden/cmd/fanwarden/internal/visit"
 	"fanwarden/config"
 	"fanwarden/poller/reading"
@@ -32,12 +31,11 @@ func (n *names) Set(one string) error { *n = append(*n, strings.Split(one, ",").
 
 // handover is one run of the command.
 type handover struct {
-	p        *process
-	fleet    *config.Fleet
-	path     string
-	fans     []*config.Fan
-	lasts    time.Duration
-	borrower *lend.Borrower
+	p     *process
+	fleet *config.Fleet
+	path  string
+	fans  []*config.Fan
+	lasts time.Duration
 }
 
 // handOver proves the points of fans, and exercises or releases fans where that is
@@ -69,10 +67,12 @@ func handOver(ctx context.Context, p *process, args []string) int {
 	if (*exercise || *release) && len(ids) == 0 {
 		return h.cannot(errors.New("name the fans by --fan: nothing is written to a fan that is not named"))
 	}
-	if err := h.borrow(); err != nil {
+	gateways, _ := h.behind()
+	giveBack, err := borrow(h.fleet, gateways, p.stderr)
+	if err != nil {
 		return h.cannot(err)
 	}
-	defer h.giveBack()
+	defer giveBack()
 	if *release {
 		return h.release(ctx)
 	}
@@ -126,36 +126,6 @@ func (h *handover) behind() (gateways []*config.Gateway, fans map[*config.Gatewa
 		fans[f.Gateway] = append(fans[f.Gateway], f)
 	}
 	return gateways, fans
-}
-
-// borrow gets the gateways from the daemon that polls them, if one runs.
-func (h *handover) borrow() error {
-	if h.fleet.Store.Dir == "" {
-		return nil
-	}
-	b, err := lend.Connect(h.fleet.Store.Dir)
-	if errors.Is(err, lend.ErrNobody) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	h.borrower = b
-	gateways, _ := h.behind()
-	for _, g := range gateways {
-		if err := b.Borrow(g.ID); err != nil {
-			b.Close()
-			return fmt.Errorf("the daemon does not lend gateway %s: %w", g.ID, err)
-		}
-		fmt.Fprintf(h.p.stderr, "gateway %s is borrowed from the daemon, which does not watch its fans meanwhile\n", g.ID)
-	}
-	return nil
-}
-
-func (h *handover) giveBack() {
-	if h.borrower != nil {
-		h.borrower.Close()
-	}
 }
 
 // prove looks at the fans and prints what that proves.

@@ -163,7 +163,7 @@ func (l *Looker) answer(ctx context.Context, p config.PlacedPoint) turnover.Answ
 	if l.silent >= 2 {
 		return turnover.Answer{Failure: &reading.Failure{Outcome: reading.Timeout, Err: errNotAsked}}
 	}
-	words, err := l.visit.Read(ctx, p.Unit, p.Table, p.Address, p.Words())
+	words, err := l.visit.Point(ctx, p)
 	if err != nil {
 		failure := asFailure(err)
 		if failure.Code == 0 || failure.Outcome == reading.UnitSilent {
@@ -209,7 +209,7 @@ func (d *Driver) Look(ctx context.Context) (turnover.Look, error) {
 
 // Read reads one point.
 func (d *Driver) Read(ctx context.Context, p config.PlacedPoint) ([]uint16, error) {
-	return d.visit.Read(ctx, p.Unit, p.Table, p.Address, p.Words())
+	return d.visit.Point(ctx, p)
 }
 
 // Write writes one point, which must be one that an exercise may write.

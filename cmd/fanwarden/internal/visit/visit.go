@@ -39,12 +39,15 @@ func (v *Visit) Close() {
 	}
 }
 
+// Connected reports whether a connection stands.
+func (v *Visit) Connected() bool { return v.session != nil }
+
 // Open connects, if there is no connection.
 func (v *Visit) Open(ctx context.Context) error {
 	if v.session != nil {
 		return nil
 	}
-	if err := wait(ctx, time.Until(v.quiet)); err != nil {
+	if err := Wait(ctx, time.Until(v.quiet)); err != nil {
 		return err
 	}
 	ctx, cancel := context.WithTimeout(ctx, dialLimit)
@@ -54,6 +57,11 @@ func (v *Visit) Open(ctx context.Context) error {
 		v.session = session
 	}
 	return err
+}
+
+// Point asks for the words of one point.
+func (v *Visit) Point(ctx context.Context, p config.PlacedPoint) ([]uint16, error) {
+	return v.Read(ctx, p.Unit, p.Table, p.Address, p.Words())
 }
 
 // Read asks a unit for count registers or bits. Its errors are *reading.Failure,
@@ -94,7 +102,7 @@ func (v *Visit) ready(ctx context.Context) error {
 	if err := v.Open(ctx); err != nil {
 		return err
 	}
-	return wait(ctx, v.Gateway.Pause)
+	return Wait(ctx, v.Gateway.Pause)
 }
 
 // ended closes the connection after an error that is no answer.
@@ -107,7 +115,8 @@ func (v *Visit) ended(err error) error {
 	return err
 }
 
-func wait(ctx context.Context, d time.Duration) error {
+// Wait waits for a while, or until ctx ends; then it returns the error of that.
+func Wait(ctx context.Context, d time.Duration) error {
 	if d <= 0 {
 		return ctx.Err()
 	}
