@@ -98,9 +98,9 @@ type Proof struct {
 
 // Seen is something that the fan did, or did not do, while it was looked at.
 type Seen struct {
-	What    string // idle, run-on, restart, ...
-	Verdict Verdict
-	Reason  string
+	What    string  `json:"what"` // idle, run-on, restart, ...
+	Verdict Verdict `json:"verdict"`
+	Reason  string  `json:"reason"`
 }
 
 // Fan is what is proven of one fan.
