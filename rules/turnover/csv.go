@@ -1,0 +1,95 @@
+package turnover
+
+import (
+	"encoding/csv"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+
+	"fanwarden/poller/units"
+)
+
+// WriteCSV writes a table that spreadsheets read, one row a point. Values are in
+// the base unit that stands beside them, times in UTC. No text is taken for a
+// formula.
+func WriteCSV(w io.Writer, records ...*Record) error {
+	rows := [][]string{{"building", "fan", "name", "gateway", "url", "mode", "who", "ended", "point", "table", "address", "register", "unit", "type",
+		"order", "bit", "scale", "offset", "in", "sign", "expected", "tolerance", "raw", "value", "base_unit", "verdict", "reason", "looks", "answered",
+		"first", "last", "retest_of", "sha256"}}
+	for _, r := range records {
+		for i := range r.Points {
+			rows = append(rows, r.row(&r.Points[i]))
+		}
+	}
+	return csv.NewWriter(w).WriteAll(rows)
+}
+
+func (r *Record) row(p *PointRecord) []string {
+	bit, first := "", ""
+	if p.Bit != nil {
+		bit = strconv.Itoa(*p.Bit)
+	}
+	if r.RetestOf != nil {
+		first = r.RetestOf.SHA256
+	}
+	return []string{cell(r.Building.ID), cell(r.Fan.ID), cell(r.Fan.Name), cell(r.Gateway.ID), cell(r.Gateway.URL), cell(r.Mode), cell(r.Who), stamp(r.Ended),
+		p.Point.String(), cell(p.Table), strconv.Itoa(p.Address), cell(p.Register), strconv.Itoa(p.Unit), cell(p.Type), cell(p.Order), bit, figure(&p.Scale),
+		figure(&p.Offset), cell(p.In), cell(p.Sign), figure(p.Expected), figure(p.Tolerance), cell(p.Raw), figure(p.Value), base(p.In), p.Verdict.String(),
+		cell(p.Reason), strconv.Itoa(p.Looks), strconv.Itoa(p.Answered), stamp(p.First), stamp(p.Last), cell(first), cell(r.SHA256)}
+}
+
+// base names the base unit of what is kept in a unit.
+func base(in string) string {
+	u, known := units.Find(in)
+	if !known {
+		return ""
+	}
+	for _, name := range units.Names(u.Dimension) {
+		if b, _ := units.Find(name); b.Factor == 1 && b.Offset == 0 {
+			return name
+		}
+	}
+	return ""
+}
+
+// figure writes a number to nine digits, without an exponent; what is absent is no
+// zero.
+func figure(v *float64) string {
+	if v == nil {
+		return ""
+	}
+	rounded, _ := strconv.ParseFloat(strconv.FormatFloat(*v, 'g', 9, 64), 64)
+	return strconv.FormatFloat(rounded, 'f', -1, 64)
+}
+
+func stamp(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.UTC().Format(time.RFC3339)
+}
+
+// cell makes a text safe: one that a spreadsheet would take for a formula begins
+// with an apostrophe (OWASP, CSV Injection).
+func cell(text string) string {
+	text = clean(text)
+	for _, first := range strings.TrimLeft(text, " \u00a0\u3000\ufeff") {
+		if strings.ContainsRune("=+-@|%＝＋－＠", first) {
+			return "'" + text
+		}
+		break
+	}
+	return text
+}
+
+// clean takes out of a text what controls a screen or turns its direction round.
+func clean(text string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) {
+			return ' '
+		}
+		return r
+	}, strings.ToValidUTF8(text, "\uFFFD"))
+}

@@ -1,0 +1,59 @@
+package turnover
+
+import (
+	"bytes"
+	"encoding/csv"
+	"flag"
+	"os"
+	"path/filepath"
+	"testing"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+func TestCSVGolden(t *testing.T) {
+	var got bytes.Buffer
+	if err := WriteCSV(&got, recorded(t, "imperial", "name = \"=HYPERLINK(1)\"\nlocation = \"roof\"")); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join("testdata", "record.csv")
+	if *update {
+		if err := os.WriteFile(path, got.Bytes(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil || !bytes.Equal(got.Bytes(), want) {
+		t.Errorf("%v\n%s", err, got.Bytes())
+	}
+	rows, err := csv.NewReader(&got).ReadAll()
+	if err != nil || len(rows) != 7 || rows[1][2] != "'=HYPERLINK(1)" {
+		t.Errorf("%v %v", err, rows)
+	}
+}
+
+func TestNoCellIsAFormula(t *testing.T) {
+	for text, want := range map[string]string{
+		"Bath riser A": "Bath riser A", "": "", "a=b": "a=b", "=1+1": "'=1+1", "+1": "'+1", "-1": "'-1", "@SUM(A1)": "'@SUM(A1)",
+		"\t=1": "' =1", "|calc": "'|calc", "%0A": "'%0A", "＝1": "'＝1", "\u00a0@x": "'\u00a0@x", "\ufeff=1": "'\ufeff=1", "a\u202eb": "a b",
+	} {
+		if got := cell(text); got != want {
+			t.Errorf("%q becomes %q, want %q", text, got, want)
+		}
+	}
+}
+
+func TestBaseUnits(t *testing.T) {
+	for in, want := range map[string]string{"inH2O": "Pa", "%": "ratio", "cfm": "m3/s", "min": "s", "kW": "W", "": ""} {
+		if got := base(in); got != want {
+			t.Errorf("%q: %q, want %q", in, got, want)
+		}
+	}
+}
+
+func TestFigureIsNoZero(t *testing.T) {
+	v := 1e-7
+	if figure(nil) != "" || figure(&v) != "0.0000001" {
+		t.Error(figure(nil), figure(&v))
+	}
+}
