@@ -154,6 +154,15 @@ func (b *Board) SetGatewayState(id reading.GatewayID, verdicts []condition.Verdi
 	}
 }
 
+// SetLent notes that a gateway is left to a turnover, or is taken back.
+func (b *Board) SetLent(id reading.GatewayID, lent bool) {
+	if at, known := b.gateAt[id]; known {
+		next := *b.gateways[at]
+		next.Lent = lent
+		b.gateways[at], b.changed = &next, true
+	}
+}
+
 // SetIncidents notes what stands of several fans or gateways together. The
 // slice is the board's from then on.
 func (b *Board) SetIncidents(all []condition.Incident) { b.incidents, b.changed = all, true }

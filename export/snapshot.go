@@ -101,6 +101,7 @@ func (f *Fan) Setpoint(now time.Time) (value float64, ok bool) {
 // Gateway is what is known of one gateway.
 type Gateway struct {
 	Gateway  *config.Gateway
+	Lent     bool // to a turnover: it is not polled meanwhile
 	Answered bool // something behind it, or itself, answered in its last cycle
 	Cycles   uint64
 	Missed   uint64

@@ -10,9 +10,9 @@ import (
 
 // settingsChanged judges settings_changed: a setting that the controller reads
 // back is no longer what it was recorded to be, for the hold. What was recorded
-// is what the fleet file says of the setting; where it does not, what the
-// controller said when it was first heard, for as long as the hold. A
-// difference of one count of the setting's register is rounding. The setpoint is
+// is what the fleet file says of the setting; where it does not, what was found
+// at turnover, or else what the controller said when it was first heard, for as
+// long as the hold. A difference of one count of the setting's register is rounding. The setpoint is
 // no setting here: others may move it from afar.
 //
 // It is over when all settings are what they were, or the fleet file says what
@@ -135,3 +135,22 @@ func (c *settingsChanged) rest() { c.stand.rest() }
 
 // forget keeps what was recorded: it is no evidence.
 func (c *settingsChanged) forget() { c.stand.forget() }
+
+// SetBaseline records the settings of a fan that were found when it was handed
+// over: settings_changed compares with them from then on, but for those that the
+// fleet file gives. A fan that is not in the fleet is left out.
+func (e *Engine) SetBaseline(id reading.FanID, b condition.Baseline) {
+	f := e.fans[id]
+	if f == nil {
+		return
+	}
+	for i := range f.rules {
+		if c, is := f.rules[i].rule.(*settingsChanged); is {
+			for p, value := range b.Settings {
+				if at := int(p) - int(reading.MinSpeed); at >= 0 && at < settings {
+					c.first[at] = recorded{known: true, begun: true, value: value}
+				}
+			}
+		}
+	}
+}

@@ -54,6 +54,19 @@ func TestARemoteSetpointIsNoSetting(t *testing.T) {
 	tr.want()
 }
 
+// What was found at turnover is the record, whatever was heard first.
+func TestWhatTurnoverFoundIsTheRecord(t *testing.T) {
+	tr := newTrace(t, readBack())
+	tr.steady(time.Hour, told(0.2, 45))
+	found := map[reading.Point]float64{reading.MinSpeed: 0.35, reading.Setpoint: -30, reading.Pressure: -31}
+	tr.e.SetBaseline("ef1", condition.Baseline{Time: midnight, Settings: found})
+	tr.e.SetBaseline("ef9", condition.Baseline{Time: midnight, Settings: found})
+	tr.steady(time.Hour, told(0.2, 45))
+	tr.want("1h10m0s raised settings_changed ef1")
+	tr.steady(time.Hour, told(0.35, 45))
+	tr.want("1h10m0s raised settings_changed ef1", "2h1m0s cleared settings_changed ef1 recovered")
+}
+
 // A word that was misread once is not what is recorded.
 func TestASettingIsRecordedOnceItStands(t *testing.T) {
 	tr := newTrace(t, readBack())

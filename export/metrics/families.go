@@ -25,6 +25,7 @@ const (
 	fanInfo
 	fanMode
 	fanUp
+	gatewayLent
 	gatewayUp
 	highSpeedContact
 	historyBytes
@@ -86,6 +87,8 @@ var families = [familyCount]struct {
 		"What the fan is doing: 1 for the mode it is in, 0 for every other.", dto.MetricType_GAUGE},
 	fanUp: {"fanwarden_fan_up",
 		"1 if the fan's controller answered its last poll.", dto.MetricType_GAUGE},
+	gatewayLent: {"fanwarden_gateway_lent",
+		"1 while the gateway is lent to a turnover and is not polled; its fans have no readings then.", dto.MetricType_GAUGE},
 	gatewayUp: {"fanwarden_gateway_up",
 		"1 if the gateway, or something behind it, answered in its last cycle.", dto.MetricType_GAUGE},
 	highSpeedContact: {"fanwarden_high_speed_contact",

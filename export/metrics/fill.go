@@ -67,6 +67,7 @@ func (l *layout) fan(slots *fanSlots, f *export.Fan, now time.Time) {
 }
 
 func (l *layout) gateway(slots *gatewaySlots, g *export.Gateway, now time.Time) {
+	l.flag(gatewayLent, &slots.lent, g.Lent)
 	if !g.Last.IsZero() {
 		l.flag(gatewayUp, &slots.up, g.Up(now))
 	}

@@ -98,6 +98,7 @@ func TestEveryNameThatOthersDependOn(t *testing.T) {
 		`fanwarden_reading_timestamp_seconds{building="alder",fan="alder-ef1"} 1.767594668e+09`,
 		`fanwarden_fan_up{building="alder",fan="alder-ef1"} 1`,
 		`fanwarden_fan_up{building="birch",fan="birch-ef1"} 0`,
+		`fanwarden_gateway_lent{building="alder",gateway="alder-roof"} 0`,
 		`fanwarden_gateway_up{building="alder",gateway="alder-roof"} 1`,
 		`fanwarden_gateway_up{building="birch",gateway="birch-roof"} 0`,
 		`fanwarden_condition_active{building="alder",condition="pinned_at_max",fan="alder-ef2",gateway="alder-roof",severity="ticket"} 1`,

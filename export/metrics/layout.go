@@ -58,7 +58,7 @@ type fanSlots struct {
 }
 
 type gatewaySlots struct {
-	up       dto.Metric
+	lent, up dto.Metric
 	missed   counter
 	polls    [reading.Outcomes]counter
 	duration durationSlot
@@ -128,7 +128,7 @@ func (l *layout) room() {
 			size = len(alarmSlots{}.recent)
 		case polls:
 			size = gateways * reading.Outcomes
-		case gatewayUp, pollDuration, cyclesMissed:
+		case gatewayLent, gatewayUp, pollDuration, cyclesMissed:
 			size = gateways
 		}
 		f.Name, f.Help, f.Type = &what.name, &what.help, &what.kind
@@ -152,7 +152,7 @@ func (s *fanSlots) lay(l *layout, f *config.Fan, building, gateway *dto.LabelPai
 
 func (s *gatewaySlots) lay(l *layout, building, gateway *dto.LabelPair) {
 	own := []*dto.LabelPair{building, gateway}
-	s.up.Label = own
+	s.lent.Label, s.up.Label = own, own
 	s.missed.lay(own)
 	for outcome := range s.polls {
 		s.polls[outcome].lay([]*dto.LabelPair{building, gateway, l.outcomes[outcome]})

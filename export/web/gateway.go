@@ -14,6 +14,7 @@ type gatewayAnswer struct {
 	Building   string            `json:"building"`
 	URL        string            `json:"url"`
 	Up         *bool             `json:"up"` // null before the first cycle
+	Lent       bool              `json:"lent"` // to a turnover: it is not polled meanwhile
 	LastCycle  *time.Time        `json:"last_cycle"`
 	Took       float64           `json:"took_s"`
 	PollEvery  float64           `json:"poll_every_s"`
@@ -49,7 +50,7 @@ type latelyAnswer struct {
 
 func describeGateway(g *export.Gateway, now time.Time) gatewayAnswer {
 	c := g.Gateway
-	a := gatewayAnswer{ID: string(c.ID), Building: string(c.Building.ID), URL: c.URL, LastCycle: known(g.Last),
+	a := gatewayAnswer{ID: string(c.ID), Building: string(c.Building.ID), URL: c.URL, Lent: g.Lent, LastCycle: known(g.Last),
 		Took: seconds(g.Took), PollEvery: seconds(c.PollEvery), StaleAfter: seconds(c.StaleAfter),
 		Cycles: g.Cycles, Missed: g.Missed, Polls: make(map[string]uint64, reading.Outcomes)}
 	if !g.Last.IsZero() {

@@ -19,8 +19,15 @@ const outcomes = {
 export function gatewayRank(gateway) {
   const worst = Math.max(0, ...gateway.conditions.map((c) => rankOf(c.severity)));
   if (worst > 0) return ranks[worst];
-  if (gateway.up === null) return "unjudged";
+  if (gateway.lent || gateway.up === null) return "unjudged";
   return gateway.up ? "well" : "unanswered";
+}
+
+// stateOf says in words whether a gateway answers, or why nobody asks it.
+export function stateOf({ lent, up }) {
+  if (lent) return "lent to a turnover";
+  if (up === null) return "not polled yet";
+  return up ? "answers" : "does not answer";
 }
 
 // load says what share of its period a gateway's cycle took in the last hour, and
@@ -102,7 +109,7 @@ function update(card, gateway) {
     card.dataset.rank = rank;
     replace(part.sign, mark(rank, rankWords[rank]));
   }
-  say(part.state, gateway.up === null ? "not polled yet" : gateway.up ? "answers" : "does not answer");
+  say(part.state, stateOf(gateway));
   say(part.url, gateway.url);
   const { share, words, warning } = load(gateway);
   part.fill.setAttribute("width", Math.min(100, 100 * (share ?? 0)));

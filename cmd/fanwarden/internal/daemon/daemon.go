@@ -83,6 +83,7 @@ func Start(o Options) (*Daemon, error) {
 	d.startMemory()
 	d.startDesk()
 	d.startPoller()
+	d.startLending()
 	d.startNotify(o.Version)
 	o.Log.Info("watching", zap.String("fleet", o.Fleet.Name), zap.Int("fans", len(o.Fleet.Fans)),
 		zap.Int("gateways", len(o.Fleet.Gateways)), zap.String("version", o.Version))

@@ -97,6 +97,7 @@ func (j *judge) setFleet(fleet *config.Fleet, now time.Time) {
 	defer j.mu.Unlock()
 	j.tell(j.engine.Reload(fleet, now))
 	j.fleet = fleet
+	j.layBaselines()
 	j.keep.meet(fleet)
 	j.board.SetFleet(fleet, now)
 	j.showStates()

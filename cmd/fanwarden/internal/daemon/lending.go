@@ -1,0 +1,136 @@
+package daemon
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"go.uber.org/zap"
+
+	"fanwarden/cmd/fanwarden/internal/lend"
+	"fanwarden/poller/reading"
+	"fanwarden/rules/condition"
+)
+
+// startLending lends gateways to turnovers, and keeps their records. Without a
+// store there is nowhere to meet; a folder in which it cannot serve stops
+// nothing else.
+func (d *Daemon) startLending() {
+	d.judge.recallBaselines()
+	if d.fleet.Store.Dir == "" {
+		return
+	}
+	server, err := lend.Serve(d.fleet.Store.Dir, lend.Lender{Lend: d.lend, Keep: d.keep, Log: d.log})
+	if err != nil {
+		d.log.Warn("turnover cannot borrow gateways", zap.Error(err))
+		return
+	}
+	d.undo = append(d.undo, server.Close)
+}
+
+// lend leaves a gateway alone until back is called. Its fans have no readings
+// meanwhile, so what stands of them stays, and nothing new is found.
+func (d *Daemon) lend(id reading.GatewayID) (back func(), err error) {
+	taken, err := d.poller.Lend(id)
+	if err != nil {
+		return nil, err
+	}
+	d.judge.setLent(id, true)
+	return func() {
+		d.judge.setLent(id, false)
+		taken()
+	}, nil
+}
+
+// handed is what the daemon reads of a turnover's record.
+type handed struct {
+	Fan      reading.FanID      `json:"fan"`
+	Began    time.Time          `json:"began"`
+	Baseline condition.Baseline `json:"baseline"` // of no time: no settings were found
+}
+
+// keep puts the record of a fan's turnover on disk, from when on its settings
+// are held against those that it found.
+func (d *Daemon) keep(record []byte) error {
+	var h handed
+	switch err := json.Unmarshal(record, &h); {
+	case err != nil:
+		return fmt.Errorf("the record makes no sense: %w", err)
+	case h.Began.IsZero():
+		return errors.New("the record does not say when it began")
+	case !d.judge.knows(h.Fan):
+		return fmt.Errorf("there is no fan %q in the fleet file that the daemon has loaded", h.Fan)
+	}
+	if err := d.desk.keepTurnover(&h, record); err != nil {
+		return err
+	}
+	d.judge.recallBaselines()
+	return nil
+}
+
+// keepTurnover writes a record and takes its baseline over.
+func (d *desk) keepTurnover(h *handed, record []byte) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.store == nil {
+		return errors.New("the store is down, so the record was not kept: see the log of the daemon, then give the record again")
+	}
+	if err := d.store.KeepTurnover(h.Fan, h.Began, record, h.Baseline); err != nil {
+		d.wrote(err)
+		return fmt.Errorf("the record was not kept: %w; make room on the disk of [store] dir, then give the record again", err)
+	}
+	if !h.Baseline.Time.IsZero() {
+		if d.baselines == nil {
+			d.baselines = make(map[reading.FanID]condition.Baseline)
+		}
+		d.baselines[h.Fan] = h.Baseline
+	}
+	return nil
+}
+
+// Turnovers returns the records of a fan that are kept, the newest first.
+func (d *desk) Turnovers(fan reading.FanID) ([]json.RawMessage, error) {
+	d.mu.Lock()
+	store := d.store
+	d.mu.Unlock()
+	if store == nil {
+		return nil, nil
+	}
+	return store.Turnovers(fan)
+}
+
+// setLent shows that a gateway is left to a turnover, or is taken back.
+func (j *judge) setLent(id reading.GatewayID, lent bool) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.board.SetLent(id, lent)
+}
+
+// knows reports whether a fan is in the fleet.
+func (j *judge) knows(id reading.FanID) bool {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	for _, f := range j.fleet.Fans {
+		if f.ID == id {
+			return true
+		}
+	}
+	return false
+}
+
+// recallBaselines tells the rules the settings that were found at turnover.
+func (j *judge) recallBaselines() {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.layBaselines()
+}
+
+// layBaselines is recallBaselines for who holds the lock.
+func (j *judge) layBaselines() {
+	for _, f := range j.fleet.Fans {
+		if b, recorded := j.desk.Baseline(f.ID); recorded {
+			j.engine.SetBaseline(f.ID, b)
+		}
+	}
+}
