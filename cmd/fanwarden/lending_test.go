@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"path/filepath"
 	"strings"
@@ -8,10 +9,21 @@ import (
 	"time"
 
 	"fanwarden/cmd/fanwarden/internal/lend"
+	"fanwarden/poller/reading"
 	"fanwarden/rules/journal"
+	"fanwarden/rules/turnover"
 )
 
-const handedOver = `{"fan":"healthy","began":"2026-01-05T06:00:00Z","baseline":{"time":"2026-01-05T06:01:00Z","settings":{"min_speed":0.2}}}`
+// sealed is the record of a fan's turnover, as JSON.
+func sealed(fan reading.FanID, began time.Time) string {
+	r := &turnover.Record{Format: turnover.RecordFormat, Fan: turnover.FanRecord{Named: turnover.Named{ID: string(fan)}}, Began: began, Ended: began.Add(time.Minute),
+		ReadBack: map[reading.Point]float64{reading.MinSpeed: 0.2}}
+	r.Seal()
+	text, _ := json.Marshal(r)
+	return string(text)
+}
+
+var handedOver = sealed("healthy", time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC))
 
 // A daemon that runs lends its gateway: what stood stands, nothing is raised or
 // cleared, everybody sees why there are no readings, and polling goes on when the
@@ -78,10 +90,11 @@ func TestLending(t *testing.T) {
 func checkKeeps(t *testing.T, b *lend.Borrower) {
 	t.Helper()
 	for record, wrong := range map[string]string{
-		handedOver: "",
-		`{"fan":"nobody","began":"2026-01-05T06:00:00Z"}`: `no fan "nobody"`,
-		`{"fan":"healthy"}`:           "when it began",
-		`{"fan":"healthy","began":1}`: "makes no sense",
+		handedOver:                                       "",
+		sealed("nobody", time.Now()):                     `no fan "nobody"`,
+		sealed("healthy", time.Time{}):                   "when it began",
+		strings.Replace(handedOver, `:0.2}`, `:0.3}`, 1): "was changed",
+		`{"fan":"healthy"}`:                              "no record",
 	} {
 		if err := b.Keep([]byte(record)); wrong == "" && err != nil || wrong != "" && (err == nil || !strings.Contains(err.Error(), wrong)) {
 			t.Errorf("%s: %v, want %q", record, err, wrong)

@@ -4,13 +4,13 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"time"
 
 	"go.uber.org/zap"
 
 	"fanwarden/cmd/fanwarden/internal/lend"
 	"fanwarden/poller/reading"
 	"fanwarden/rules/condition"
+	"fanwarden/rules/turnover"
 )
 
 // startLending lends gateways to turnovers, and keeps their records. Without a
@@ -43,48 +43,44 @@ func (d *Daemon) lend(id reading.GatewayID) (back func(), err error) {
 	}, nil
 }
 
-// handed is what the daemon reads of a turnover's record.
-type handed struct {
-	Fan      reading.FanID      `json:"fan"`
-	Began    time.Time          `json:"began"`
-	Baseline condition.Baseline `json:"baseline"` // of no time: no settings were found
-}
-
 // keep puts the record of a fan's turnover on disk, from when on its settings
-// are held against those that it found.
+// are held against those that it found. One that was changed since it was sealed
+// is refused.
 func (d *Daemon) keep(record []byte) error {
-	var h handed
-	switch err := json.Unmarshal(record, &h); {
+	r, err := turnover.ReadRecord(record)
+	switch {
 	case err != nil:
-		return fmt.Errorf("the record makes no sense: %w", err)
-	case h.Began.IsZero():
+		return err
+	case r.Began.IsZero():
 		return errors.New("the record does not say when it began")
-	case !d.judge.knows(h.Fan):
-		return fmt.Errorf("there is no fan %q in the fleet file that the daemon has loaded", h.Fan)
+	case !d.judge.knows(reading.FanID(r.Fan.ID)):
+		return fmt.Errorf("there is no fan %q in the fleet file that the daemon has loaded", r.Fan.ID)
 	}
-	if err := d.desk.keepTurnover(&h, record); err != nil {
+	if err := d.desk.keepTurnover(r, record); err != nil {
 		return err
 	}
 	d.judge.recallBaselines()
 	return nil
 }
 
-// keepTurnover writes a record and takes its baseline over.
-func (d *desk) keepTurnover(h *handed, record []byte) error {
+// keepTurnover writes a record and takes its baseline over. A record that found
+// no settings leaves the baseline that there is.
+func (d *desk) keepTurnover(r *turnover.Record, record []byte) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.store == nil {
 		return errors.New("the store is down, so the record was not kept: see the log of the daemon, then give the record again")
 	}
-	if err := d.store.KeepTurnover(h.Fan, h.Began, record, h.Baseline); err != nil {
+	fan, found := reading.FanID(r.Fan.ID), condition.Baseline{}
+	if len(r.ReadBack) > 0 {
+		found = r.Baseline()
+	}
+	if err := d.store.KeepTurnover(fan, r.Began, record, found); err != nil {
 		d.wrote(err)
 		return fmt.Errorf("the record was not kept: %w; make room on the disk of [store] dir, then give the record again", err)
 	}
-	if !h.Baseline.Time.IsZero() {
-		if d.baselines == nil {
-			d.baselines = make(map[reading.FanID]condition.Baseline)
-		}
-		d.baselines[h.Fan] = h.Baseline
+	if !found.Time.IsZero() {
+		d.baselines[fan] = found
 	}
 	return nil
 }
