@@ -60,12 +60,12 @@ func points(ctx context.Context, p *process, args []string) int {
 		fmt.Fprintln(p.stderr, "fanwarden points:", err)
 		return couldNotRun
 	}
-	giveBack, err := borrow(fleet, []*config.Gateway{fan.Gateway}, p.stderr)
+	loan, err := borrow(fleet, []*config.Gateway{fan.Gateway}, p.stderr)
 	if err != nil {
 		fmt.Fprintln(p.stderr, "fanwarden points:", err)
 		return couldNotRun
 	}
-	defer giveBack()
+	defer loan.close()
 	line := visit.New(fan.Gateway, daemon.Dial(zap.NewNop()))
 	defer line.Close()
 	t := &pointTable{fan: fan, units: fleet.Units, line: line, all: *all, ways: *all || !*watch}

@@ -53,12 +53,12 @@ func (w *guessWish) guess(ctx context.Context, p *process, fleet *config.Fleet, 
 		fmt.Fprintln(p.stderr, "fanwarden points:", err)
 		return couldNotRun
 	}
-	giveBack, err := borrow(fleet, []*config.Gateway{gateway}, p.stderr)
+	loan, err := borrow(fleet, []*config.Gateway{gateway}, p.stderr)
 	if err != nil {
 		fmt.Fprintln(p.stderr, "fanwarden points:", err)
 		return couldNotRun
 	}
-	defer giveBack()
+	defer loan.close()
 	line := visit.New(gateway, daemon.Dial(zap.NewNop()))
 	defer line.Close()
 	if err := line.Open(ctx); err != nil {

@@ -19,7 +19,7 @@ import (
 	"fanwarden/rules/turnover"
 )
 
-const turnoverUsage = "--config FILE [--building ID] [--fan ID]... [--for 30s]\n" +
+const turnoverUsage = "--config FILE [--building ID] [--fan ID]... [--for 30s] [--report DIR] [--by NAME]\n" +
 	"       fanwarden turnover --config FILE --fan ID... --exercise [--stop]\n" +
 	"       fanwarden turnover --config FILE --fan ID... --release"
 
@@ -31,11 +31,15 @@ func (n *names) Set(one string) error { *n = append(*n, strings.Split(one, ",").
 
 // handover is one run of the command.
 type handover struct {
-	p     *process
-	fleet *config.Fleet
-	path  string
-	fans  []*config.Fan
-	lasts time.Duration
+	p       *process
+	fleet   *config.Fleet
+	path    string
+	fans    []*config.Fan
+	lasts   time.Duration
+	report  string // the folder of the report, "" for none
+	by      string // who proves
+	loan    *loan
+	courses map[reading.FanID]*turnover.Course // of what was exercised
 }
 
 // handOver proves the points of fans, and exercises or releases fans where that is
@@ -48,6 +52,8 @@ func handOver(ctx context.Context, p *process, args []string) int {
 	var ids names
 	flags.Var(&ids, "fan", "only the fan `ID`; may be given several times")
 	flags.DurationVar(&h.lasts, "for", 30*time.Second, "how long to look at the fans")
+	flags.StringVar(&h.report, "report", "", "write the records to the folder `DIR`: a page to print and sign, CSV and JSON")
+	flags.StringVar(&h.by, "by", "", "the `NAME` of who proves, for the record")
 	exercise := flags.Bool("exercise", false, "then force the fans named by --fan through their speeds, after a question")
 	stop := flags.Bool("stop", false, "with --exercise: stop the fan too")
 	release := flags.Bool("release", false, "give back the fans named by --fan that an exercise left forced")
@@ -68,20 +74,17 @@ func handOver(ctx context.Context, p *process, args []string) int {
 		return h.cannot(errors.New("name the fans by --fan: nothing is written to a fan that is not named"))
 	}
 	gateways, _ := h.behind()
-	giveBack, err := borrow(h.fleet, gateways, p.stderr)
+	loan, err := borrow(h.fleet, gateways, p.stderr)
 	if err != nil {
 		return h.cannot(err)
 	}
-	defer giveBack()
+	defer loan.close()
+	h.loan = loan
 	if *release {
 		return h.release(ctx)
 	}
 	warnOfForced(p.stderr, h.fleet, h.path)
-	if *exercise {
-		return h.exercise(ctx, *stop)
-	}
-	status, _ := h.prove(ctx)
-	return status
+	return h.proveAndRecord(ctx, *exercise, *stop)
 }
 
 func (h *handover) cannot(err error) int {
@@ -126,6 +129,33 @@ func (h *handover) behind() (gateways []*config.Gateway, fans map[*config.Gatewa
 		fans[f.Gateway] = append(fans[f.Gateway], f)
 	}
 	return gateways, fans
+}
+
+// proveAndRecord proves the fans, by looking and where that is asked for by
+// exercise, and keeps the records. What could not be kept is a failure of the
+// command, whatever was proven.
+func (h *handover) proveAndRecord(ctx context.Context, exercise, toStop bool) (status int) {
+	began := time.Now()
+	if exercise {
+		if err := h.mayExercise(); err != nil {
+			return h.cannot(err)
+		}
+	}
+	status, proven := h.prove(ctx)
+	if exercise {
+		good, err := h.exercise(ctx, toStop)
+		if err != nil {
+			return h.cannot(err)
+		}
+		if !good {
+			status = foundWrong
+		}
+	}
+	if err := h.record(proven, began); err != nil {
+		fmt.Fprintln(h.p.stderr, "fanwarden turnover: the record was not kept:", err)
+		return foundWrong
+	}
+	return status
 }
 
 // prove looks at the fans and prints what that proves.

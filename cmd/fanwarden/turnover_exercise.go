@@ -15,35 +15,39 @@ import (
 	"fanwarden/cmd/fanwarden/internal/daemon"
 	"fanwarden/cmd/fanwarden/internal/visit"
 	"fanwarden/config"
+	"fanwarden/poller/reading"
 	"fanwarden/rules/turnover"
 )
 
-// exercise proves the named fans passively, asks, and forces one after the other
-// through its speeds.
-func (h *handover) exercise(ctx context.Context, toStop bool) int {
+// mayExercise reports why the named fans may not be exercised.
+func (h *handover) mayExercise() error {
 	if h.fleet.Store.Dir == "" {
-		return h.cannot(errors.New("an exercise needs [store] dir in the fleet file: what is about to be forced must be on disk first"))
+		return errors.New("an exercise needs [store] dir in the fleet file: what is about to be forced must be on disk first")
 	}
 	for _, f := range h.fans {
 		if err := turnover.Allowed(f); err != nil {
-			return h.cannot(fmt.Errorf("%s is not exercised: %w", f.ID, err))
+			return fmt.Errorf("%s is not exercised: %w", f.ID, err)
 		}
 	}
+	return nil
+}
+
+// exercise asks, and forces the fans one after the other through their speeds.
+func (h *handover) exercise(ctx context.Context, toStop bool) (good bool, err error) {
 	ctx, end := h.untilHangup(ctx)
 	defer end()
-	status, _ := h.prove(ctx)
 	if !h.confirmed(toStop) {
-		return h.cannot(errors.New("not confirmed; nothing was written"))
+		return false, errors.New("not confirmed; nothing was written")
 	}
+	good = true
+	h.courses = make(map[reading.FanID]*turnover.Course)
 	for _, f := range h.fans {
 		if ctx.Err() != nil {
-			return foundWrong
+			return false, nil
 		}
-		if !h.exerciseFan(ctx, f, toStop) {
-			status = foundWrong
-		}
+		good = h.exerciseFan(ctx, f, toStop) && good
 	}
-	return status
+	return good, nil
 }
 
 // untilHangup ends ctx when the terminal goes, and lets no broken pipe end the
@@ -97,6 +101,7 @@ func (h *handover) exerciseFan(ctx context.Context, f *config.Fan, toStop bool) 
 		fmt.Fprintf(h.p.stderr, "fanwarden turnover: %s was not exercised: %v\n", f.ID, err)
 		return false
 	}
+	h.courses[f.ID] = course
 	seen := turnover.Judge(h.fleet, f, course)
 	fmt.Fprintf(h.p.stdout, "\n  exercise of %s\n", f.ID)
 	printSeen(h.p.stdout, seen)

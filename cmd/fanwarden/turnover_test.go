@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"fanwarden/poller/decode"
+	"fanwarden/rules/turnover"
 )
 
 // turnoverMap is how the controllers on the gateway keep their values.
@@ -160,7 +161,8 @@ func TestTurnoverNamesEveryMistake(t *testing.T) {
 		}
 	}()
 	var out, diagnostics bytes.Buffer
-	status := execute(context.Background(), &process{stdout: &out, stderr: &diagnostics}, []string{"turnover", "--config", path, "--for", "22s"})
+	report := filepath.Join(t.TempDir(), "report")
+	status := execute(context.Background(), &process{stdout: &out, stderr: &diagnostics}, []string{"turnover", "--config", path, "--for", "22s", "--report", report, "--by", "A. Person"})
 	close(stop)
 	<-ended
 	t.Log("\n" + out.String() + diagnostics.String())
@@ -168,6 +170,7 @@ func TestTurnoverNamesEveryMistake(t *testing.T) {
 		t.Errorf("status %d", status)
 	}
 	const repeats = "gateway frozen repeats old values"
+	reported(t, report, len(all)+2)
 	want := map[string]map[string]string{"frozen-one": {"pressure": repeats, "speed": repeats}, "frozen-two": {"pressure": repeats, "speed": repeats}}
 	for _, s := range all {
 		want[s.id] = s.want
@@ -191,6 +194,29 @@ func TestTurnoverNamesEveryMistake(t *testing.T) {
 	for fan, points := range want {
 		for point := range points {
 			t.Errorf("nothing was said of %s %s", fan, point)
+		}
+	}
+}
+
+// reported wants a page, a table and a sealed record of each fan.
+func reported(t *testing.T, dir string, fans int) {
+	t.Helper()
+	for pattern, n := range map[string]int{"*.html": 1, "*.csv": 1, "*.json": fans, "*": fans + 2} {
+		if found, _ := filepath.Glob(filepath.Join(dir, pattern)); len(found) != n {
+			t.Errorf("%d files %s in the report, want %d", len(found), pattern, n)
+		}
+	}
+	paths, _ := filepath.Glob(filepath.Join(dir, "*.json"))
+	for _, path := range paths {
+		data, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r, err := turnover.ReadRecord(data); err != nil || r.Who != "A. Person" || len(r.Points) != 5 {
+			t.Errorf("%s: %v", path, err)
+		}
+		if _, err := turnover.ReadRecord(bytes.Replace(data, []byte(`"fail"`), []byte(`"pass"`), 1)); bytes.Contains(data, []byte(`"fail"`)) && err == nil {
+			t.Errorf("%s was changed, and that was not found", path)
 		}
 	}
 }

@@ -1,0 +1,82 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+
+	"fanwarden/rules/turnover"
+)
+
+// record makes the records of what was proven, keeps them in the store and writes
+// the report where one is asked for.
+func (h *handover) record(proven []turnover.Fan, began time.Time) error {
+	var records []*turnover.Record
+	var failed error
+	for i := range proven {
+		f := proven[i].Fan
+		r := turnover.New(h.fleet, &proven[i], turnover.Made{Program: "fanwarden " + version, Who: h.by, Began: began, Ended: time.Now(), Course: h.courses[f.ID]})
+		records = append(records, r)
+		data, err := json.Marshal(r)
+		if err == nil {
+			err = h.loan.keep(data)
+		}
+		failed = errors.Join(failed, err)
+	}
+	if h.report != "" {
+		failed = errors.Join(failed, h.writeReport(records))
+	}
+	return failed
+}
+
+// writeReport writes the printable page and the table of all fans, and a file with
+// the record of each.
+func (h *handover) writeReport(records []*turnover.Record) error {
+	if err := os.MkdirAll(h.report, 0o750); err != nil {
+		return err
+	}
+	name := "turnover-" + time.Now().In(h.fleet.Zone()).Format("2006-01-02-1504")
+	err := errors.Join(
+		h.writeFile(name+".html", func(w io.Writer) error { return turnover.WriteSheet(w, h.fleet.Zone(), records...) }),
+		h.writeFile(name+".csv", func(w io.Writer) error { return turnover.WriteCSV(w, records...) }))
+	for _, r := range records {
+		data, marshal := json.MarshalIndent(r, "", "  ")
+		err = errors.Join(err, marshal, h.writeFile(fmt.Sprintf("%s-%s.json", name, fileName(r.Fan.ID)), func(w io.Writer) error {
+			_, err := w.Write(append(data, '\n'))
+			return err
+		}))
+	}
+	if err == nil {
+		fmt.Fprintf(h.p.stderr, "the report is in %s: %s.html to print and sign, .csv and .json beside it\n", h.report, name)
+	}
+	return err
+}
+
+// writeFile writes a file as a whole: it is there with all of its content, or not.
+func (h *handover) writeFile(name string, write func(io.Writer) error) error {
+	var content bytes.Buffer
+	if err := write(&content); err != nil {
+		return err
+	}
+	path := filepath.Join(h.report, name)
+	if err := os.WriteFile(path+".part", content.Bytes(), 0o640); err != nil {
+		return fmt.Errorf("%w; give --report a folder that can be written to", err)
+	}
+	return os.Rename(path+".part", path)
+}
+
+// fileName makes an id fit for the name of a file.
+func fileName(id string) string {
+	name := []byte(id)
+	for i, c := range name {
+		if !(c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '-' || c == '_') {
+			name[i] = '_'
+		}
+	}
+	return string(name)
+}
