@@ -9,7 +9,6 @@ import (
 
 	"fanwarden/cmd/fanwarden/internal/lend"
 	"fanwarden/poller/reading"
-	"fanwarden/rules/condition"
 	"fanwarden/rules/turnover"
 )
 
@@ -71,10 +70,7 @@ func (d *desk) keepTurnover(r *turnover.Record, record []byte) error {
 	if d.store == nil {
 		return errors.New("the store is down, so the record was not kept: see the log of the daemon, then give the record again")
 	}
-	fan, found := reading.FanID(r.Fan.ID), condition.Baseline{}
-	if len(r.ReadBack) > 0 {
-		found = r.Baseline()
-	}
+	fan, found := reading.FanID(r.Fan.ID), baselineOf(r)
 	if err := d.store.KeepTurnover(fan, r.Began, record, found); err != nil {
 		d.wrote(err)
 		return fmt.Errorf("the record was not kept: %w; make room on the disk of [store] dir, then give the record again", err)
