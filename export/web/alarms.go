@@ -1,6 +1,7 @@
 package web
 
 import (
+	"encoding/json"
 	"io"
 	"net/http"
 	"time"
@@ -33,6 +34,8 @@ type Desk interface {
 	Out() map[reading.FanID]alarm.Act
 	// Baseline returns the settings recorded when a fan was handed over.
 	Baseline(fan reading.FanID) (condition.Baseline, bool)
+	// Turnovers returns the records of a fan's turnovers as JSON, the newest first.
+	Turnovers(fan reading.FanID) ([]json.RawMessage, error)
 	Figures() alarm.Figures
 	// Revision is another number after any change of an alarm, or of what is out of
 	// service.

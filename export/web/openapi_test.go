@@ -224,6 +224,8 @@ func TestAnswersAreAsDescribed(t *testing.T) {
 		{"GET", "/api/v1/fans/x/history.csv", "/api/v1/fans/{id}/history.csv", "", "404"},
 		{"GET", "/api/v1/fans/alder-ef1/settings", "/api/v1/fans/{id}/settings", "", "200"},
 		{"GET", "/api/v1/fans/birch-ef3/settings", "/api/v1/fans/{id}/settings", "", "200"},
+		{"GET", "/api/v1/fans/alder-ef1/turnovers", "/api/v1/fans/{id}/turnovers", "", "200"},
+		{"GET", "/api/v1/fans/x/turnovers", "/api/v1/fans/{id}/turnovers", "", "404"},
 		{"GET", "/api/v1/fans/x/settings", "/api/v1/fans/{id}/settings", "", "404"},
 		{"GET", "/api/v1/fans/alder-ef1/spans", "/api/v1/fans/{id}/spans", "", "200"},
 		{"GET", "/api/v1/fans/alder-ef1/spans?step=5", "/api/v1/fans/{id}/spans", "", "400"},

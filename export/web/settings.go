@@ -25,7 +25,7 @@ type settingsAnswer struct {
 	Settings []settingAnswer `json:"settings"`
 	Points   []placeAnswer   `json:"points"`
 	Baseline *baselineAnswer `json:"baseline"` // null: none was recorded
-	Turnover any             `json:"turnover"` // null: there is no record
+	Turnover *turnoverAnswer `json:"turnover"` // null: there is no record
 }
 
 // settingAnswer is one setting.
@@ -73,6 +73,7 @@ func (s *site) serveSettings(w http.ResponseWriter, r *http.Request) {
 			answer := (&settings{f, f.Fan, now, snapshot.Fleet.Units}).describe()
 			if s.desk != nil {
 				answer.Baseline = describeBaseline(s.desk, f.Fan, snapshot.Fleet.Units)
+				answer.Turnover = lastTurnover(s.desk, f.Fan.ID)
 			}
 			answerJSON(w, http.StatusOK, answer)
 			return

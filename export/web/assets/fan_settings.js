@@ -58,7 +58,7 @@ function show(state, parts, answer) {
   keyed(parts.points, answer.points, (point) => point.point, () => h("tr", null), (row, point) => anew(row, point, pointCells));
   parts.settings.parentNode.classList.toggle("recorded", Boolean(answer.baseline));
   say(parts.age, answer.read ? `of the reading of ${format.clock(answer.read)}:${answer.read.slice(17, 19)}` : "never read");
-  replace(parts.turnover, answer.turnover ? record(answer.turnover) : empty("No turnover record is kept for this fan yet. ", h("code", null, `fanwarden turnover --config FILE --fan ${state.id}`),
+  replace(parts.turnover, answer.turnover ? record(state.id, answer.turnover) : empty("No turnover record is kept for this fan yet. ", h("code", null, `fanwarden turnover --config FILE --fan ${state.id}`),
     " proves each of its points and keeps the record here; while the daemon runs, it lends its gateway for that."));
   const limits = limitsOf(answer.settings), are = JSON.stringify(limits);
   if (state.limits !== are) state.told(limits);
@@ -110,6 +110,9 @@ function limitsOf(settings) {
     idle_below: value("idle_below"), probe: settings.find((setting) => setting.key === "probe_range")?.ends ?? null };
 }
 
-function record(turnover) {
-  return h("pre", null, JSON.stringify(turnover, null, 1));
+function record(id, turnover) {
+  const verdicts = Object.entries(turnover.verdicts).map(([verdict, n]) => `${n} ${format.words(verdict)}`).join(", ");
+  return [h("p", null, `Proven ${format.day(turnover.began)}${turnover.who ? ` by ${turnover.who}` : ""}, ${turnover.mode}: ${verdicts || "no points"}. `,
+    h("a", { href: `/api/v1/fans/${encodeURIComponent(id)}/turnovers` }, "All records (JSON)")),
+  h("p", { class: "quiet" }, "SHA-256 ", h("code", { class: "hash" }, turnover.sha256))];
 }
