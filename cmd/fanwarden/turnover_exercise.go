@@ -84,10 +84,21 @@ These fans will be forced %s: %s.
     software that stops or drives a fan isolates no energy.
   - Those who depend on their exhaust must know, and agree.
   - Local codes and licensed practice come first.
-If all of that is so, type: %s
-> `, what, strings.Join(ids, ", "), want)
+%sIf all of that is so, type: %s
+> `, what, strings.Join(ids, ", "), h.unbounded(), want)
 	line, err := bufio.NewReader(h.p.stdin).ReadString('\n')
 	return (err == nil || line != "") && strings.Join(strings.Fields(line), " ") == want
+}
+
+// unbounded names the fans that no pressure stops.
+func (h *handover) unbounded() string {
+	says := ""
+	for _, f := range h.fans {
+		if f.AbortPressure == nil {
+			says += fmt.Sprintf("  - %s has no abort_pressure in the fleet file: no pressure will stop its exercise.\n", f.ID)
+		}
+	}
+	return says
 }
 
 // exerciseFan exercises one fan and prints what that proved.

@@ -13,7 +13,7 @@ type gatewayAnswer struct {
 	ID         string            `json:"id"`
 	Building   string            `json:"building"`
 	URL        string            `json:"url"`
-	Up         *bool             `json:"up"` // null before the first cycle
+	Up         *bool             `json:"up"`   // null before the first cycle
 	Lent       bool              `json:"lent"` // to a turnover: it is not polled meanwhile
 	LastCycle  *time.Time        `json:"last_cycle"`
 	Took       float64           `json:"took_s"`
