@@ -83,24 +83,16 @@ func (s *site) putIn(w http.ResponseWriter, r *http.Request) {
 // actOnFan does something with the fan of the path, which must be in the fleet
 // file.
 func (s *site) actOnFan(w http.ResponseWriter, r *http.Request, answer serviceAnswer, act func(fan reading.FanID, who string) error) {
-	snapshot, id := s.snapshot(), reading.FanID(r.PathValue("id"))
-	if snapshot == nil {
-		starting(w)
+	_, f := s.fanOf(w, r)
+	if f == nil {
 		return
 	}
-	for _, f := range snapshot.Fans {
-		if f.Fan.ID != id {
-			continue
-		}
-		answer.Time, answer.Fan, answer.Who = utc(s.now()), string(id), whoAsks(r)
-		if err := act(id, answer.Who); err != nil {
-			refuseAct(w, answer.Fan, err)
-			return
-		}
-		answerJSON(w, http.StatusOK, answer)
+	answer.Time, answer.Fan, answer.Who = utc(s.now()), string(f.Fan.ID), whoAsks(r)
+	if err := act(f.Fan.ID, answer.Who); err != nil {
+		refuseAct(w, answer.Fan, err)
 		return
 	}
-	unknown(w, "fan", string(id))
+	answerJSON(w, http.StatusOK, answer)
 }
 
 // refuseAct answers why something was not done.

@@ -83,22 +83,31 @@ func (s *site) serveIncidents(w http.ResponseWriter, r *http.Request) {
 	answerJSON(w, http.StatusOK, incidentsAnswer{utc(s.now()), describeIncidents(all)})
 }
 
-func (s *site) serveFan(w http.ResponseWriter, r *http.Request) {
-	snapshot, now := s.snapshot(), s.now()
+// fanOf finds the fan of the path in the snapshot; where there is none it answers
+// that, and f is nil.
+func (s *site) fanOf(w http.ResponseWriter, r *http.Request) (snapshot *export.Snapshot, f *export.Fan) {
+	snapshot = s.snapshot()
 	if snapshot == nil {
 		starting(w)
-		return
+		return nil, nil
 	}
 	id := r.PathValue("id")
 	for _, f := range snapshot.Fans {
 		if string(f.Fan.ID) == id {
-			answer := describeFan(f, now)
-			answer.Time, answer.Points = known(now), describePoints(f, now)
-			answerJSON(w, http.StatusOK, answer)
-			return
+			return snapshot, f
 		}
 	}
 	unknown(w, "fan", id)
+	return snapshot, nil
+}
+
+func (s *site) serveFan(w http.ResponseWriter, r *http.Request) {
+	if _, f := s.fanOf(w, r); f != nil {
+		now := s.now()
+		answer := describeFan(f, now)
+		answer.Time, answer.Points = known(now), describePoints(f, now)
+		answerJSON(w, http.StatusOK, answer)
+	}
 }
 
 func (s *site) serveGateway(w http.ResponseWriter, r *http.Request) {

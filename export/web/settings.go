@@ -62,24 +62,16 @@ type baselineSettingAnswer struct {
 }
 
 func (s *site) serveSettings(w http.ResponseWriter, r *http.Request) {
-	snapshot, now := s.snapshot(), s.now()
-	if snapshot == nil {
-		starting(w)
+	snapshot, f := s.fanOf(w, r)
+	if f == nil {
 		return
 	}
-	id := r.PathValue("id")
-	for _, f := range snapshot.Fans {
-		if string(f.Fan.ID) == id {
-			answer := (&settings{f, f.Fan, now, snapshot.Fleet.Units}).describe()
-			if s.desk != nil {
-				answer.Baseline = describeBaseline(s.desk, f.Fan, snapshot.Fleet.Units)
-				answer.Turnover = lastTurnover(s.desk, f.Fan.ID)
-			}
-			answerJSON(w, http.StatusOK, answer)
-			return
-		}
+	answer := (&settings{f, f.Fan, s.now(), snapshot.Fleet.Units}).describe()
+	if s.desk != nil {
+		answer.Baseline = describeBaseline(s.desk, f.Fan, snapshot.Fleet.Units)
+		answer.Turnover = lastTurnover(s.desk, f.Fan.ID)
 	}
-	unknown(w, "fan", id)
+	answerJSON(w, http.StatusOK, answer)
 }
 
 // settings tells of one fan as it is at an instant.

@@ -42,26 +42,18 @@ func lastTurnover(desk Desk, fan reading.FanID) *turnoverAnswer {
 }
 
 func (s *site) serveTurnovers(w http.ResponseWriter, r *http.Request) {
-	snapshot, id := s.snapshot(), reading.FanID(r.PathValue("id"))
-	if snapshot == nil {
-		starting(w)
+	_, f := s.fanOf(w, r)
+	if f == nil {
 		return
 	}
-	for _, f := range snapshot.Fans {
-		if f.Fan.ID != id {
-			continue
+	answer := turnoversAnswer{Turnovers: []json.RawMessage{}}
+	if s.desk != nil {
+		records, err := s.desk.Turnovers(f.Fan.ID)
+		if err != nil {
+			answerJSON(w, http.StatusInternalServerError, errorAnswer{"the records cannot be read: " + err.Error() + "; see the log of the daemon"})
+			return
 		}
-		answer := turnoversAnswer{Turnovers: []json.RawMessage{}}
-		if s.desk != nil {
-			records, err := s.desk.Turnovers(id)
-			if err != nil {
-				answerJSON(w, http.StatusInternalServerError, errorAnswer{"the records cannot be read: " + err.Error() + "; see the log of the daemon"})
-				return
-			}
-			answer.Turnovers = append(answer.Turnovers, records...)
-		}
-		answerJSON(w, http.StatusOK, answer)
-		return
+		answer.Turnovers = append(answer.Turnovers, records...)
 	}
-	unknown(w, "fan", string(id))
+	answerJSON(w, http.StatusOK, answer)
 }

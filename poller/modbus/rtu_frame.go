@@ -42,20 +42,27 @@ func ask(unit int, table decode.Table, count uint16) asked {
 // nothing more. It fails as soon as got cannot become one. A failure with a
 // code is a whole answer: a refusal.
 func (a asked) check(got []byte) (whole bool, failure *reading.Failure) {
+	whole, failure = enclosed(got, a.unit, a.function, 3+a.bytes+2)
+	if len(got) >= 3 && got[0] == a.unit && got[1] == a.function && int(got[2]) != a.bytes {
+		return false, garbled("%d bytes of data were asked for, and the answer has %d", a.bytes, got[2])
+	}
+	return whole, failure
+}
+
+// enclosed reports whether got is a whole answer of so many bytes, or a refusal, with
+// the right checksum and nothing behind it.
+func enclosed(got []byte, unit, function byte, length int) (whole bool, failure *reading.Failure) {
 	if len(got) < 3 {
 		return false, nil
 	}
-	refused := got[1] == a.function|refusal
-	length := 3 + a.bytes + 2
+	refused := got[1] == function|refusal
 	switch {
-	case got[0] != a.unit:
-		return false, garbled("unit %d was asked, and the answer is of unit %d", a.unit, got[0])
+	case got[0] != unit:
+		return false, garbled("unit %d was asked, and the answer is of unit %d", unit, got[0])
 	case refused:
 		length = 5
-	case got[1] != a.function:
-		return false, garbled("function %02X was asked, and the answer is to function %02X", a.function, got[1])
-	case int(got[2]) != a.bytes:
-		return false, garbled("%d bytes of data were asked for, and the answer has %d", a.bytes, got[2])
+	case got[1] != function:
+		return false, garbled("function %02X was asked, and the answer is to function %02X", function, got[1])
 	}
 	switch {
 	case len(got) < length:

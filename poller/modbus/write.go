@@ -93,32 +93,9 @@ func request(unit int, table decode.Table, address uint16, words []uint16) []byt
 type repeats []byte
 
 func (e repeats) check(got []byte) (whole bool, failure *reading.Failure) {
-	if len(got) < 3 {
-		return false, nil
-	}
-	refused := got[1] == e[1]|refusal
-	length := len(e) + 2
-	switch {
-	case got[0] != e[0]:
-		return false, garbled("unit %d was written to, and the answer is of unit %d", e[0], got[0])
-	case refused:
-		length = 5
-	case got[1] != e[1]:
-		return false, garbled("function %02X was asked, and the answer is to function %02X", e[1], got[1])
-	}
-	switch {
-	case len(got) < length:
-		return false, nil
-	case crc(got[:length-2]) != binary.LittleEndian.Uint16(got[length-2:]):
-		return false, garbled("the answer's checksum (CRC) is wrong: bytes were lost or changed on the line")
-	case len(got) > length:
-		return false, tooMuch(len(got) - length)
-	case refused && got[2] == 0:
-		return false, garbled("the answer is an exception 00, which does not exist")
-	case refused:
-		return true, exception(got[2])
-	case !slices.Equal(got[:len(e)], e):
+	whole, failure = enclosed(got, e[0], e[1], len(e)+2)
+	if whole && failure == nil && !slices.Equal(got[:len(e)], e) {
 		return true, garbled("the answer to a write does not repeat it: % X for % X", got[:len(e)], []byte(e))
 	}
-	return true, nil
+	return whole, failure
 }

@@ -1,3 +1,5 @@
+//go:build !race
+
 package browser_test
 
 import (
@@ -41,9 +43,6 @@ func (b *tab) marked(name string) time.Duration {
 }
 
 func TestTenThousandFansAreDrawnInASecond(t *testing.T) {
-	if slowed {
-		t.Skip("measured without the race detector")
-	}
 	b := newTab(t, serveLarge(t))
 	best(t, "10,000 fans are drawn", fleetIn, func() time.Duration {
 		b.do(chromedp.Navigate(b.base + "/"))
@@ -66,9 +65,6 @@ func TestTenThousandFansAreDrawnInASecond(t *testing.T) {
 }
 
 func TestAMonthOfAFanIsDrawnWhileOneWaits(t *testing.T) {
-	if slowed {
-		t.Skip("measured without the race detector")
-	}
 	b := newTab(t, serveLarge(t))
 	b.open("/fans/ef00000")
 	best(t, "30 days of a fan are drawn", trendIn, func() time.Duration {

@@ -1,5 +1,0 @@
-//go:build !race
-
-package browser_test
-
-const slowed = false
