@@ -43,50 +43,50 @@ func both[T any](t *testing.T, frame string, a APDU, data T, parse func([]byte) 
 func TestReadPropertyAsInAnnexF(t *testing.T) {
 	ask := analogInput(5, PresentValue)
 	both(t, `00 00 01 0C   0C 00000005   19 55`, // request, 50 bytes, invoke 1, service 12; [0] AI 5; [1] 85
-		APDU{Type: ConfirmedRequest, InvokeID: 1, Service: readProperty, Data: AppendReadProperty(nil, ask)}, ask, ParseReadProperty)
+		APDU{Type: ConfirmedRequest, InvokeID: 1, Service: ServiceReadProperty, Data: AppendReadProperty(nil, ask)}, ask, ParseReadProperty)
 	answer := Result{Reference: ask, Values: []Value{RealValue(72.3)}}
 	both(t, `30 01 0C   0C 00000005   19 55   3E 44 4290999A 3F`, // ack; [0] AI 5; [1] 85; [3] { Real 72.3 }
-		APDU{Type: ComplexAck, InvokeID: 1, Service: readProperty, Data: AppendReadPropertyAck(nil, answer)}, answer, ParseReadPropertyAck)
+		APDU{Type: ComplexAck, InvokeID: 1, Service: ServiceReadProperty, Data: AppendReadPropertyAck(nil, answer)}, answer, ParseReadPropertyAck)
 }
 
 func TestReadPropertyMultipleAsInAnnexF(t *testing.T) {
 	one := []Reference{analogInput(16, PresentValue), analogInput(16, ReliabilityOf)}
 	both(t, `00 04 F1 0E   0C 00000010   1E 09 55 09 67 1F`, // 1024 bytes, invoke 241, service 14; AI 16 { 85, 103 }
-		APDU{Type: ConfirmedRequest, MaxAPDU: 4, InvokeID: 241, Service: readPropertyMultiple,
+		APDU{Type: ConfirmedRequest, MaxAPDU: 4, InvokeID: 241, Service: ServiceReadPropertyMultiple,
 			Data: AppendReadPropertyMultiple(nil, one)}, one, ParseReadPropertyMultiple)
 	got := []Result{{Reference: one[0], Values: []Value{RealValue(72.3)}}, {Reference: one[1], Values: []Value{EnumeratedValue(0)}}}
 	both(t, `30 F1 0E   0C 00000010   1E 29 55 4E 44 4290999A 4F   29 67 4E 91 00 4F 1F`,
-		APDU{Type: ComplexAck, InvokeID: 241, Service: readPropertyMultiple, Data: AppendReadPropertyMultipleAck(nil, got)},
+		APDU{Type: ComplexAck, InvokeID: 241, Service: ServiceReadPropertyMultiple, Data: AppendReadPropertyMultipleAck(nil, got)},
 		got, ParseReadPropertyMultipleAck)
 }
 
 func TestOneBadObjectOfAMultipleReadAsInAnnexF(t *testing.T) {
 	ask := []Reference{analogInput(33, PresentValue), analogInput(50, PresentValue), analogInput(35, PresentValue)}
 	both(t, `00 04 02 0E   0C 00000021 1E 09 55 1F   0C 00000032 1E 09 55 1F   0C 00000023 1E 09 55 1F`,
-		APDU{Type: ConfirmedRequest, MaxAPDU: 4, InvokeID: 2, Service: readPropertyMultiple,
+		APDU{Type: ConfirmedRequest, MaxAPDU: 4, InvokeID: 2, Service: ServiceReadPropertyMultiple,
 			Data: AppendReadPropertyMultiple(nil, ask)}, ask, ParseReadPropertyMultiple)
 	got := []Result{{Reference: ask[0], Values: []Value{RealValue(42.3)}}, {Reference: ask[1], Err: &RemoteError{1, 31}},
 		{Reference: ask[2], Values: []Value{RealValue(435.7)}}}
 	both(t, `30 02 0E   0C 00000021 1E 29 55 4E 44 4229 3333 4F 1F
 		0C 00000032 1E 29 55 5E 91 01 91 1F 5F 1F  0C 00000023 1E 29 55 4E 44 43D9D99A 4F 1F`, // 5E: error, class 1, code 31
-		APDU{Type: ComplexAck, InvokeID: 2, Service: readPropertyMultiple, Data: AppendReadPropertyMultipleAck(nil, got)},
+		APDU{Type: ComplexAck, InvokeID: 2, Service: ServiceReadPropertyMultiple, Data: AppendReadPropertyMultipleAck(nil, got)},
 		got, ParseReadPropertyMultipleAck)
 }
 
 func TestWhoIsAndIAmAsInAnnexF(t *testing.T) {
-	both(t, `10 08`, APDU{Type: UnconfirmedRequest, Service: whoIs}, WhoIs{}, ParseWhoIs)
+	both(t, `10 08`, APDU{Type: UnconfirmedRequest, Service: ServiceWhoIs}, WhoIs{}, ParseWhoIs)
 	three := WhoIs{true, 3, 3}
-	both(t, `10 08   09 03   19 03`, APDU{Type: UnconfirmedRequest, Service: whoIs, Data: three.Append(nil)}, three, ParseWhoIs)
+	both(t, `10 08   09 03   19 03`, APDU{Type: UnconfirmedRequest, Service: ServiceWhoIs, Data: three.Append(nil)}, three, ParseWhoIs)
 	i := IAm{Instance: 3, MaxAPDU: 1024, Segmentation: NoSegmentation, Vendor: 99}
 	both(t, `10 00   C4 02000003   22 0400   91 03   21 63`, // device 3; 1024; no segmentation; vendor 99
-		APDU{Type: UnconfirmedRequest, Service: iAm, Data: i.Append(nil)}, i, ParseIAm)
+		APDU{Type: UnconfirmedRequest, Service: ServiceIAm, Data: i.Append(nil)}, i, ParseIAm)
 }
 
 func TestChangesOfValueAsInAnnexF(t *testing.T) {
 	s := SubscribeCOV{Process: 18, Object: ObjectID{AnalogInput, 10}, Confirmed: true}
 	both(t, `00 02 0F 05   09 12   1C 0000000A   29 01   39 00`, // 206 bytes, invoke 15; process 18; AI 10; confirmed; for ever
-		APDU{Type: ConfirmedRequest, MaxAPDU: 2, InvokeID: 15, Service: subscribeCOV, Data: s.Append(nil)}, s, ParseSubscribeCOV)
-	ack := APDU{Type: SimpleAck, InvokeID: 15, Service: subscribeCOV}
+		APDU{Type: ConfirmedRequest, MaxAPDU: 2, InvokeID: 15, Service: ServiceSubscribeCOV, Data: s.Append(nil)}, s, ParseSubscribeCOV)
+	ack := APDU{Type: SimpleAck, InvokeID: 15, Service: ServiceSubscribeCOV}
 	if got := ack.Append(nil); !bytes.Equal(got, wire(t, `20 0F 05`)) {
 		t.Errorf("%X", got)
 	}
@@ -95,7 +95,7 @@ func TestChangesOfValueAsInAnnexF(t *testing.T) {
 			{Reference: analogInput(10, StatusFlagsOf), Values: []Value{FlagsValue(StatusFlags{})}}}}
 	both(t, `10 02   09 12   1C 02000004   2C 0000000A   39 00
 		4E 09 55 2E 44 42820000 2F   09 6F 2E 82 0400 2F 4F`, // process 18, device 4, AI 10; 85: 65.0; 111: four bits, none set
-		APDU{Type: UnconfirmedRequest, Service: unconfirmedCOV, Data: n.Append(nil)}, n, ParseCOVNotification)
+		APDU{Type: UnconfirmedRequest, Service: ServiceUnconfirmedCOV, Data: n.Append(nil)}, n, ParseCOVNotification)
 }
 
 // ANSI/ASHRAE 135, Annex J.2: type, function, length with its own four bytes;
@@ -103,7 +103,7 @@ func TestChangesOfValueAsInAnnexF(t *testing.T) {
 // address, hop count.
 func TestGlobalWhoIs(t *testing.T) {
 	want := wire(t, `81 0B 000C   01 20 FFFF 00 FF   10 08`)
-	npdu := NPDU{Destination: EveryNetwork, HopCount: 255, Data: APDU{Type: UnconfirmedRequest, Service: whoIs}.Append(nil)}
+	npdu := NPDU{Destination: EveryNetwork, HopCount: 255, Data: APDU{Type: UnconfirmedRequest, Service: ServiceWhoIs}.Append(nil)}
 	if got := (BVLC{Function: OriginalBroadcastNPDU, Data: npdu.Append(nil)}).Append(nil); !bytes.Equal(got, want) {
 		t.Errorf("%X", got)
 	}

@@ -88,10 +88,10 @@ func TestAReadIsPackedToTheDevice(t *testing.T) {
 			w.node("10.0.0.2:47808", d)
 			got, err := c.ReadAll(t.Context(), 1, inputs(100))
 			checkValues(t, got, err, 100)
-			if d.asked[readProperty] > 0 {
+			if d.asked[ServiceReadProperty] > 0 {
 				t.Errorf("%d bytes: a request did not fit, the device was read singly", size)
 			}
-			t.Logf("%d bytes: %d requests", size, d.asked[readPropertyMultiple])
+			t.Logf("%d bytes: %d requests", size, d.asked[ServiceReadPropertyMultiple])
 		})
 	}
 }
@@ -106,8 +106,8 @@ func TestAnAnswerInSegments(t *testing.T) {
 			}
 			got, err := c.ReadAll(t.Context(), 1, inputs(100))
 			checkValues(t, got, err, 100)
-			if len(d.segments) == 0 || !lossy && d.asked[readPropertyMultiple] > 4 {
-				t.Errorf("%d requests, %d answers in segments", d.asked[readPropertyMultiple], len(d.segments))
+			if len(d.segments) == 0 || !lossy && d.asked[ServiceReadPropertyMultiple] > 4 {
+				t.Errorf("%d requests, %d answers in segments", d.asked[ServiceReadPropertyMultiple], len(d.segments))
 			}
 		})
 	}
@@ -122,7 +122,7 @@ func TestADeviceThatRefusesMultipleReadsIsReadSinglyFromThenOn(t *testing.T) {
 			got, err := c.ReadAll(t.Context(), 1, inputs(5))
 			checkValues(t, got, err, 5)
 		}
-		if d.asked[readPropertyMultiple] != 1 || d.asked[readProperty] != 15 {
+		if d.asked[ServiceReadPropertyMultiple] != 1 || d.asked[ServiceReadProperty] != 15 {
 			t.Errorf("asked %v", d.asked)
 		}
 	})
@@ -219,7 +219,7 @@ func TestASubscriptionIsRenewedAndTells(t *testing.T) {
 		}
 		change := COVNotification{Process: d.watched[0].Process, Device: ObjectID{DeviceObject, 1}, Object: object,
 			Values: []Result{{Reference: analogInput(0, PresentValue), Values: []Value{RealValue(7)}}}}
-		n.send(d, APDU{Type: ConfirmedRequest, InvokeID: 3, Service: confirmedCOV, Data: change.Append(nil)}, c.conn.(*plug).own)
+		n.send(d, APDU{Type: ConfirmedRequest, InvokeID: 3, Service: ServiceConfirmedCOV, Data: change.Append(nil)}, c.conn.(*plug).own)
 		time.Sleep(95 * time.Second) // renewed at 30, 60 and 90 s
 		cancel()
 		synctest.Wait()
@@ -283,7 +283,7 @@ func TestAnAnswerThatDoesNotFitIsNotBelieved(t *testing.T) {
 		w.node("10.0.0.2:47808", d)
 		got, err := c.ReadAll(t.Context(), 1, inputs(5))
 		checkValues(t, got, err, 5)
-		if d.asked[readProperty] != 5 {
+		if d.asked[ServiceReadProperty] != 5 {
 			t.Errorf("asked %v", d.asked)
 		}
 	})
@@ -362,7 +362,7 @@ func TestOneSegmentOrOneAcknowledgementIsLost(t *testing.T) {
 			}
 			start := time.Now()
 			got, err := cl.Read(t.Context(), 1, name)
-			if err != nil || len(got) != 1 || d.asked[readProperty] != 1 {
+			if err != nil || len(got) != 1 || d.asked[ServiceReadProperty] != 1 {
 				t.Fatalf("%s: %v, asked %v", c.what, err, d.asked)
 			}
 			if text, ok := got[0].Text(); !ok || text != long {

@@ -37,7 +37,7 @@ func (c *Client) subscribe(ctx context.Context, device uint32, s SubscribeCOV) e
 	if err != nil {
 		return err
 	}
-	_, err = c.request(ctx, d.Station, subscribeCOV, s.Append(nil))
+	_, err = c.request(ctx, d.Station, ServiceSubscribeCOV, s.Append(nil))
 	return err
 }
 

@@ -51,7 +51,7 @@ func (c *Client) hear() (heard chan Device, stop func()) {
 // whoIs broadcasts to every network.
 func (c *Client) whoIs(w WhoIs) error {
 	n := NPDU{Destination: EveryNetwork, HopCount: hops,
-		Data: APDU{Type: UnconfirmedRequest, Service: whoIs, Data: w.Append(nil)}.Append(nil)}
+		Data: APDU{Type: UnconfirmedRequest, Service: ServiceWhoIs, Data: w.Append(nil)}.Append(nil)}
 	if c.options.BBMD.IsValid() {
 		return c.write(BVLC{Function: DistributeBroadcast, Data: n.Append(nil)}, c.options.BBMD)
 	}

@@ -32,16 +32,17 @@ func (t ObjectType) String() string {
 	return fmt.Sprintf("object-type-%d", uint16(t))
 }
 
-// Service numbers of clause 21: confirmed, then unconfirmed.
+// The services that are spoken here, by their numbers of clause 21: confirmed,
+// then unconfirmed.
 const (
-	confirmedCOV         = 1
-	subscribeCOV         = 5
-	readProperty         = 12
-	readPropertyMultiple = 14
-	writeProperty        = 15
-	iAm                  = 0
-	unconfirmedCOV       = 2
-	whoIs                = 8
+	ServiceConfirmedCOV         = 1
+	ServiceSubscribeCOV         = 5
+	ServiceReadProperty         = 12
+	ServiceReadPropertyMultiple = 14
+	ServiceWriteProperty        = 15
+	ServiceIAm                  = 0
+	ServiceUnconfirmedCOV       = 2
+	ServiceWhoIs                = 8
 )
 
 // ObjectID names an object of a device.

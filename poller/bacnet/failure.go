@@ -20,6 +20,17 @@ func (e *RemoteError) Error() string {
 	return fmt.Sprintf("the device answered with error class %d, code %d", e.Class, e.Code)
 }
 
+// Reasons of rejects and aborts (BACnetRejectReason and BACnetAbortReason, from
+// memory).
+const (
+	InvalidTag               = 4
+	UnrecognizedService      = 9
+	AbortOther               = 0
+	BufferOverflow           = 1
+	InvalidAPDUInState       = 2
+	SegmentationNotSupported = 4
+)
+
 // Reject is a Reject-PDU: the device did not understand the request.
 type Reject struct{ Reason uint8 }
 

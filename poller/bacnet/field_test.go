@@ -146,10 +146,10 @@ func (n *node) send(d *controller, a APDU, to netip.AddrPort) {
 
 func (n *node) take(d *controller, a APDU, from netip.AddrPort) {
 	switch {
-	case a.Type == UnconfirmedRequest && a.Service == whoIs:
+	case a.Type == UnconfirmedRequest && a.Service == ServiceWhoIs:
 		w, _ := ParseWhoIs(a.Data)
 		if !w.Limited || w.Low <= d.iam.Instance && d.iam.Instance <= w.High {
-			n.send(d, APDU{Type: UnconfirmedRequest, Service: iAm, Data: d.iam.Append(nil)}, from)
+			n.send(d, APDU{Type: UnconfirmedRequest, Service: ServiceIAm, Data: d.iam.Append(nil)}, from)
 		}
 	case a.Type == ConfirmedRequest:
 		d.asked[a.Service]++
@@ -165,7 +165,7 @@ func (n *node) take(d *controller, a APDU, from netip.AddrPort) {
 func (d *controller) answer(a APDU) APDU {
 	ack := APDU{Type: ComplexAck, InvokeID: a.InvokeID, Service: a.Service}
 	switch a.Service {
-	case readProperty:
+	case ServiceReadProperty:
 		p, _ := ParseReadProperty(a.Data)
 		v, known := d.values[p]
 		if !known {
@@ -173,7 +173,7 @@ func (d *controller) answer(a APDU) APDU {
 		}
 		ack.Data = AppendReadPropertyAck(nil, Result{Reference: p, Values: []Value{v}})
 		return ack
-	case readPropertyMultiple:
+	case ServiceReadPropertyMultiple:
 		if d.refuses {
 			return APDU{Type: RejectPDU, InvokeID: a.InvokeID, Service: 9}
 		}
@@ -191,10 +191,10 @@ func (d *controller) answer(a APDU) APDU {
 		}
 		ack.Data = AppendReadPropertyMultipleAck(nil, all)
 		return ack
-	case writeProperty:
+	case ServiceWriteProperty:
 		w, _ := ParseWrite(a.Data)
 		d.commands = append(d.commands, w)
-	case subscribeCOV:
+	case ServiceSubscribeCOV:
 		s, _ := ParseSubscribeCOV(a.Data)
 		d.watched = append(d.watched, s)
 	}

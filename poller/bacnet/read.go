@@ -15,7 +15,7 @@ func (c *Client) Read(ctx context.Context, device uint32, p Reference) ([]Value,
 }
 
 func (c *Client) readOne(ctx context.Context, d Device, p Reference) ([]Value, error) {
-	data, err := c.request(ctx, d.Station, readProperty, AppendReadProperty(nil, p))
+	data, err := c.request(ctx, d.Station, ServiceReadProperty, AppendReadProperty(nil, p))
 	if err != nil {
 		return nil, err
 	}
@@ -82,7 +82,7 @@ func (c *Client) readSingly(ctx context.Context, d Device, p Reference) (Result,
 
 // readPack is one multiple read. The answer must be to what was asked, in order.
 func (c *Client) readPack(ctx context.Context, d Device, asked []Reference) ([]Result, error) {
-	data, err := c.request(ctx, d.Station, readPropertyMultiple, AppendReadPropertyMultiple(nil, asked))
+	data, err := c.request(ctx, d.Station, ServiceReadPropertyMultiple, AppendReadPropertyMultiple(nil, asked))
 	if err != nil {
 		return nil, err
 	}

@@ -11,13 +11,6 @@ const proposedWindow = 8
 // mostSegments bounds an answer, as our requests say (ownSegments).
 const mostSegments = 64
 
-// reasons of an abort (BACnetAbortReason, from memory).
-const (
-	bufferOverflow     = 1
-	invalidAPDUInState = 2
-	abortOther         = 0
-)
-
 // assembly is an answer that comes in segments (clause 5.4.4, SEGMENTED_CONF).
 type assembly struct {
 	data   []byte
@@ -33,7 +26,7 @@ type assembly struct {
 // answer is given up.
 func (c *Client) assemble(ctx context.Context, e exchange, answers chan APDU, a APDU) ([]byte, error) {
 	if a.Sequence != 0 {
-		c.send(APDU{Type: AbortPDU, InvokeID: e.invoke, Service: invalidAPDUInState}, e.station, false)
+		c.send(APDU{Type: AbortPDU, InvokeID: e.invoke, Service: InvalidAPDUInState}, e.station, false)
 		return nil, ErrMalformed
 	}
 	s := assembly{data: a.Data, count: 1, window: min(a.Window, proposedWindow)}
@@ -42,7 +35,7 @@ func (c *Client) assemble(ctx context.Context, e exchange, answers chan APDU, a 
 		next, err := c.await(ctx, answers, 4*c.options.SegmentTimeout)
 		if err != nil {
 			if !errors.Is(err, ErrTimeout) {
-				c.send(APDU{Type: AbortPDU, InvokeID: e.invoke, Service: abortOther}, e.station, false)
+				c.send(APDU{Type: AbortPDU, InvokeID: e.invoke, Service: AbortOther}, e.station, false)
 			}
 			return nil, err
 		}
@@ -54,8 +47,8 @@ func (c *Client) assemble(ctx context.Context, e exchange, answers chan APDU, a 
 		case next.Sequence == s.last+1:
 			more = next.MoreFollows
 			if s.add(next); s.count > mostSegments {
-				c.send(APDU{Type: AbortPDU, InvokeID: e.invoke, Service: bufferOverflow}, e.station, false)
-				return nil, &Abort{bufferOverflow}
+				c.send(APDU{Type: AbortPDU, InvokeID: e.invoke, Service: BufferOverflow}, e.station, false)
+				return nil, &Abort{BufferOverflow}
 			}
 			if !more || s.last-s.acked >= s.window {
 				s.acked = s.last

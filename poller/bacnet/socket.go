@@ -89,29 +89,25 @@ func (c *Client) message(a APDU, from Station) {
 
 func (c *Client) unconfirmed(a APDU, from Station) {
 	switch a.Service {
-	case iAm:
+	case ServiceIAm:
 		if i, err := ParseIAm(a.Data); err == nil {
 			c.met(i, from)
 		}
-	case unconfirmedCOV:
+	case ServiceUnconfirmedCOV:
 		if n, err := ParseCOVNotification(a.Data); err == nil {
 			c.changed(n)
 		}
 	}
 }
 
-// unrecognizedService is the reason of a reject (BACnetRejectReason, from
-// memory).
-const unrecognizedService = 9
-
 // confirmed answers what devices ask of us: to take a change of value, and
 // nothing else.
 func (c *Client) confirmed(a APDU, from Station) {
-	answer := APDU{Type: RejectPDU, InvokeID: a.InvokeID, Service: unrecognizedService}
-	if a.Service == confirmedCOV && !a.Segmented {
+	answer := APDU{Type: RejectPDU, InvokeID: a.InvokeID, Service: UnrecognizedService}
+	if a.Service == ServiceConfirmedCOV && !a.Segmented {
 		if n, err := ParseCOVNotification(a.Data); err == nil {
 			c.changed(n)
-			answer = APDU{Type: SimpleAck, InvokeID: a.InvokeID, Service: confirmedCOV}
+			answer = APDU{Type: SimpleAck, InvokeID: a.InvokeID, Service: ServiceConfirmedCOV}
 		}
 	}
 	c.send(answer, from, false) // lost like any datagram: the device asks again

@@ -13,7 +13,7 @@ func (c *Client) Write(ctx context.Context, device uint32, w Write) error {
 	if err != nil {
 		return err
 	}
-	_, err = c.request(ctx, d.Station, writeProperty, w.Append(nil))
+	_, err = c.request(ctx, d.Station, ServiceWriteProperty, w.Append(nil))
 	return err
 }
 
