@@ -28,7 +28,7 @@ var rooms = map[string][]string{
 	"poller/field":     {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
 	"rules":            {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
 	"rules/alarm":      {"poller/reading", "rules/condition"},
-	"rules/turnover":   {"config", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
+	"rules/turnover":   {"config", "poller/bacnet", "poller/decode", "poller/reading", "poller/units", "rules/condition"},
 	"rules/journal":    {"poller/reading", "rules/alarm", "rules/condition"},
 	"export":           {"config", "poller/decode", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
 	"export/history":   {"config", "export", "poller/reading", "poller/recording", "rules/condition"},

@@ -1,0 +1,185 @@
+package turnover
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"fanwarden/poller/bacnet"
+	"fanwarden/poller/reading"
+)
+
+// Block writes the proposal as a block of a fleet file with its reasons, and what
+// was not decided or not taken as comments. Where the proposal is not whole, it is
+// comments only.
+func (m *ObjectMap) Block(name string) string {
+	var b strings.Builder
+	for _, f := range m.Fans {
+		comment(&b, f.says())
+	}
+	mark := ""
+	if m.Whole() {
+		fmt.Fprintf(&b, "[pointmaps.%s]\nprotocol = \"bacnet\"\n", name)
+	} else {
+		mark = "# "
+		comment(&b, "No point map: "+m.lacks()+".")
+	}
+	for i := range m.Chosen {
+		m.Chosen[i].write(&b, mark, name)
+	}
+	m.force(&b, name)
+	if len(m.Spare) > 0 {
+		b.WriteString("\n# Other objects:\n")
+	}
+	for _, o := range m.Spare {
+		comment(&b, "- "+o.says())
+	}
+	return b.String()
+}
+
+// says writes a device or the fan of one.
+func (f *ObjectFan) says() string {
+	text := fmt.Sprintf("Device %d, %q, %d objects: unit = %d", f.Device.Instance, f.Device.Name, len(f.Device.Objects), f.Device.Instance)
+	if f.Base != 0 {
+		text += fmt.Sprintf(", base = %d", f.Base)
+	}
+	if f.Label != "" {
+		text += fmt.Sprintf(" (%s)", f.Label)
+	}
+	if f.Device.Lost > 0 {
+		text += fmt.Sprintf("; it said nothing of %d more", f.Device.Lost)
+	}
+	return text
+}
+
+func (m *ObjectMap) lacks() string {
+	var lacks []string
+	if m.decided(reading.Speed) == nil {
+		lacks = append(lacks, "no object is clearly the speed")
+	}
+	if m.decided(reading.Pressure) == nil && m.decided(reading.Airflow) == nil && m.decided(reading.VelocityPressure) == nil {
+		lacks = append(lacks, "none is clearly the pressure or airflow")
+	}
+	return strings.Join(lacks, ", and ")
+}
+
+// write writes a point: decided, or each of its choices as a comment.
+func (c *Chosen) write(b *strings.Builder, mark, name string) {
+	b.WriteString("\n")
+	if !c.Decided() {
+		comment(b, fmt.Sprintf("NOT DECIDED: %d objects may be %s. Keep one and delete the others:", len(c.Choices), c.Point))
+		mark = "# "
+	}
+	for _, one := range c.Choices {
+		o := one.Object
+		comment(b, fmt.Sprintf("%s is %s: %s.", c.Point, o.says(), strings.Join(one.Reasons, "; ")))
+		text := fmt.Sprintf("[pointmaps.%s.points.%s]\nobject = %q\n", name, c.Point, o.ID)
+		switch unit, stated := o.unit(); {
+		case c.States != nil:
+			text += fmt.Sprintf("states = [%s]\n", strings.Trim(strings.Join(strings.Fields(fmt.Sprint(c.States)), ", "), "[]"))
+		case c.Point.Contact():
+		case stated:
+			text += fmt.Sprintf("unit = %q\n", unit.Name)
+		default:
+			guess, why := c.unstated(o)
+			comment(b, why)
+			text += fmt.Sprintf("unit = %q\n", guess)
+		}
+		for line := range strings.Lines(text) {
+			b.WriteString(mark + line)
+		}
+	}
+}
+
+// unstated proposes a unit for an object that states none.
+func (c *Chosen) unstated(o *Object) (unit, why string) {
+	unit = map[reading.Point]string{reading.RPM: "rpm", reading.Power: "W", reading.Energy: "kWh", reading.RunHours: "h",
+		reading.Airflow: "L/s"}[c.Point]
+	switch {
+	case unit != "":
+	case c.Point == reading.RunOn || c.Point == reading.StartDelay || c.Point == reading.HighSpeedDelay:
+		unit = "s"
+	case c.Point.Dimension() != reading.Speed.Dimension():
+		if unit = "Pa"; o.Known && o.Value != 0 && o.Value > -5 && o.Value < 5 {
+			unit = "inH2O"
+		}
+	case o.Known && o.Value > 1.5:
+		unit = "%"
+	default:
+		unit = "ratio"
+	}
+	return unit, fmt.Sprintf("The object states no unit: %s is a guess from its size. Hold it against the controller's own display.", unit)
+}
+
+// force says which object an exercise could force the speed by, and leaves it to a
+// person to say so.
+func (m *ObjectMap) force(b *strings.Builder, name string) {
+	speed := m.decided(reading.Speed)
+	if speed == nil || !m.Whole() || speed.Choices[0].Object.ID.Type != bacnet.AnalogOutput {
+		return
+	}
+	o := speed.Choices[0].Object
+	b.WriteString("\n")
+	comment(b, fmt.Sprintf("%s can be commanded. If `turnover --exercise` may force the speed by it, take the comment marks away and choose a priority from 9 to 16 that is above the one at which the controller itself writes:", o.ID))
+	fmt.Fprintf(b, "# [pointmaps.%s.points.force_speed]\n# object = %q\n", name, o.ID)
+	if unit, stated := o.unit(); stated {
+		fmt.Fprintf(b, "# unit = %q\n", unit.Name)
+	}
+	b.WriteString("# priority = 10\n")
+}
+
+// says writes an object with what it holds.
+func (o *Object) says() string {
+	text := fmt.Sprintf("%s %q", o.ID, o.Name)
+	if o.Description != "" && o.Description != o.Name {
+		text += fmt.Sprintf(" (%s)", o.Description)
+	}
+	if !o.Known {
+		return text + ", no value"
+	}
+	return text + ", " + o.value() + o.state()
+}
+
+// value writes what an object holds in its own words.
+func (o *Object) value() string {
+	number := strconv.FormatFloat(o.Value, 'g', 6, 64)
+	switch unit, known := o.Unit.Name(); {
+	case multiState(o.ID.Type) && o.Value >= 1 && int(o.Value) <= len(o.States):
+		return fmt.Sprintf("%s of %d (%s)", number, len(o.States), o.States[int(o.Value)-1])
+	case multiState(o.ID.Type):
+		return "state " + number
+	case onOff(o.ID.Type):
+		text := map[bool]string{true: "active", false: "inactive"}[o.Value != 0]
+		if o.Polarity == bacnet.Reverse {
+			text += ", of reverse polarity"
+		}
+		return text
+	case o.HasUnit && known:
+		return strings.TrimSpace(number + " " + unit)
+	case o.HasUnit:
+		return fmt.Sprintf("%s of the unit numbered %d, which fleet files do not know", number, o.Unit)
+	default:
+		return number
+	}
+}
+
+// state writes what an object says against its own value.
+func (o *Object) state() string {
+	var says []string
+	for _, one := range []struct {
+		set  bool
+		name string
+	}{{o.Flags.InAlarm, "in alarm"}, {o.Flags.Fault, "fault"}, {o.Flags.Overridden, "overridden"}, {o.Flags.OutOfService, "out of service"}} {
+		if one.set {
+			says = append(says, one.name)
+		}
+	}
+	if o.Reliability != 0 {
+		says = append(says, o.Reliability.String())
+	}
+	if len(says) == 0 {
+		return ""
+	}
+	return ", flagged " + strings.Join(slices.Compact(says), ", ")
+}
