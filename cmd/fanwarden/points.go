@@ -22,7 +22,8 @@ import (
 )
 
 const pointsUsage = "--config FILE --fan ID [--all] [--watch [--every 2s]]\n" +
-	"       fanwarden points --config FILE --fan ID | --gateway ID --unit N  --guess [--table input] [--from 0] [--count 64] [--for 30s] [--name guessed]"
+	"       fanwarden points --config FILE --fan ID | --gateway ID --unit N  --guess [--table input] [--from 0] [--count 64] [--for 30s] [--name guessed]\n" +
+	"       fanwarden points --config FILE --gateway ID | --url bacnet://HOST[:47808]  --discover [--unit N] [--wait 5s]"
 
 // points reads every point of one fan, each by a request of its own, so that a
 // point that the device refuses is told from its neighbours.
@@ -36,8 +37,18 @@ func points(ctx context.Context, p *process, args []string) int {
 	guess := flags.Bool("guess", false, "read a range of addresses several times and propose a point map, with reasons")
 	wish := &guessWish{}
 	wish.flags(flags)
-	if err := p.parse(flags, args, 0, pointsUsage, "config"); err != nil {
+	search := &search{}
+	search.flags(flags)
+	if err := p.parse(flags, args, 0, pointsUsage); err != nil {
 		return status(err)
+	}
+	if search.wanted {
+		return search.run(ctx, p, *path, wish.gateway, wish.unit)
+	}
+	if *path == "" {
+		fmt.Fprintln(p.stderr, "fanwarden points: --config is missing")
+		flags.Usage()
+		return couldNotRun
 	}
 	if !*guess && *id == "" {
 		fmt.Fprintln(p.stderr, "fanwarden points: --fan is missing")

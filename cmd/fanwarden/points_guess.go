@@ -28,8 +28,8 @@ type guessWish struct {
 }
 
 func (w *guessWish) flags(flags *flag.FlagSet) {
-	flags.StringVar(&w.gateway, "gateway", "", "with --guess: the `ID` of a gateway, where no fan is known yet")
-	flags.IntVar(&w.unit, "unit", -1, "with --guess: the unit behind it (default: the fan's)")
+	flags.StringVar(&w.gateway, "gateway", "", "with --guess or --discover: the `ID` of a gateway, where no fan is known yet")
+	flags.IntVar(&w.unit, "unit", -1, "with --guess: the unit behind it (default: the fan's); with --discover: this device only")
 	flags.StringVar(&w.table, "table", "", "with --guess: read this table only: input, holding, discrete or coil (default: all four)")
 	flags.IntVar(&w.from, "from", 0, "with --guess: the first address, from 0")
 	flags.IntVar(&w.count, "count", 64, "with --guess: how many addresses of each table")
@@ -96,14 +96,8 @@ func (w *guessWish) whom(fleet *config.Fleet, id reading.FanID) (*config.Fan, *c
 	case w.gateway == "" || w.unit < 0 || w.unit > 255:
 		return nil, nil, errors.New("say whose registers: --fan ID, or --gateway ID and --unit N (0 to 255)")
 	}
-	var ids []string
-	for _, g := range fleet.Gateways {
-		if string(g.ID) == w.gateway {
-			return nil, g, nil
-		}
-		ids = append(ids, string(g.ID))
-	}
-	return nil, nil, fmt.Errorf("%s has no gateway %q; %s", fleet.Path, w.gateway, config.Meant(w.gateway, ids))
+	g, err := findGateway(fleet, w.gateway)
+	return nil, g, err
 }
 
 func (w *guessWish) tables() ([]decode.Table, error) {

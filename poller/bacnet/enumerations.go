@@ -64,8 +64,10 @@ func (o ObjectID) String() string { return fmt.Sprintf("%s,%d", o.Type, o.Instan
 // PropertyID names a property (clause 21, BACnetPropertyIdentifier).
 type PropertyID uint32
 
-// The properties that this package has a use for.
+// The properties that points and people have a use for. Description and state
+// texts are from memory, and as an open stack has them (@bacnet-js/client 3.3.2).
 const (
+	Description       PropertyID = 28
 	EventState        PropertyID = 36
 	ObjectList        PropertyID = 76
 	ObjectName        PropertyID = 77
@@ -75,6 +77,7 @@ const (
 	PriorityArray     PropertyID = 87
 	ReliabilityOf     PropertyID = 103
 	RelinquishDefault PropertyID = 104
+	StateText         PropertyID = 110
 	StatusFlagsOf     PropertyID = 111
 	UnitsOf           PropertyID = 117
 )
@@ -139,11 +142,11 @@ func (v Value) Polarity() (Polarity, bool) {
 // EngineeringUnits is a unit's number in the standard's enumeration.
 type EngineeringUnits uint32
 
-// unitNames gives the numbers the names that fleet files use. Volts (5),
-// hours (71), minutes (72) and seconds (73) are from memory.
+// unitNames gives the numbers the names that fleet files use. Those of the second
+// line are as an open stack has them (@bacnet-js/client 3.3.2).
 var unitNames = map[EngineeringUnits]string{53: "Pa", 54: "kPa", 133: "hPa", 58: "inH2O", 206: "mmH2O",
-	84: "cfm", 85: "m3/s", 135: "m3/h", 87: "L/s", 98: "%", 104: "rpm", 47: "W", 48: "kW", 19: "kWh",
-	5: "V", 71: "h", 72: "min", 73: "s"}
+	134: "mbar", 16: "J", 18: "Wh", 51: "hp", 62: "C", 64: "F", 159: "ms", 5: "V", 71: "h", 72: "min", 73: "s",
+	84: "cfm", 85: "m3/s", 135: "m3/h", 87: "L/s", 98: "%", 104: "rpm", 47: "W", 48: "kW", 19: "kWh"}
 
 // NoUnits is the number of a plain value.
 const NoUnits EngineeringUnits = 95

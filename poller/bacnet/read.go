@@ -132,9 +132,9 @@ func weight(p Reference) (ask, answer int) {
 	ask = len(p.appendProperty(nil, 0))
 	value := 5
 	switch p.Property {
-	case ObjectName, 28: // 28: description, from memory
+	case ObjectName, Description:
 		value = 64
-	case ObjectList, PriorityArray:
+	case ObjectList, PriorityArray, StateText:
 		if !p.Indexed {
 			value = 1 << 10
 		}

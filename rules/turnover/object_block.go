@@ -15,8 +15,12 @@ import (
 // comments only.
 func (m *ObjectMap) Block(name string) string {
 	var b strings.Builder
-	for _, f := range m.Fans {
-		comment(&b, f.says())
+	for i, f := range m.Fans {
+		text := f.says()
+		if i > 0 {
+			text += m.reads(&f)
+		}
+		comment(&b, text)
 	}
 	mark := ""
 	if m.Whole() {
@@ -40,7 +44,7 @@ func (m *ObjectMap) Block(name string) string {
 
 // says writes a device or the fan of one.
 func (f *ObjectFan) says() string {
-	text := fmt.Sprintf("Device %d, %q, %d objects: unit = %d", f.Device.Instance, f.Device.Name, len(f.Device.Objects), f.Device.Instance)
+	text := fmt.Sprintf("Device %d, %q, objects: %d. unit = %d", f.Device.Instance, f.Device.Name, len(f.Device.Objects), f.Device.Instance)
 	if f.Base != 0 {
 		text += fmt.Sprintf(", base = %d", f.Base)
 	}
@@ -51,6 +55,32 @@ func (f *ObjectFan) says() string {
 		text += fmt.Sprintf("; it said nothing of %d more", f.Device.Lost)
 	}
 	return text
+}
+
+// reads writes what another fan's objects held at the points of the map.
+func (m *ObjectMap) reads(f *ObjectFan) string {
+	var all []string
+	for _, c := range m.Chosen {
+		at := c.Choices[0].Object.ID
+		at.Instance += uint32(f.Base)
+		for i := range f.Device.Objects {
+			if o := &f.Device.Objects[i]; c.Decided() && o.ID == at && o.Known {
+				all = append(all, fmt.Sprintf("%s %s%s", c.Point, o.value(), o.state()))
+			}
+		}
+	}
+	if len(all) == 0 {
+		return ""
+	}
+	return ": " + strings.Join(all, ", ")
+}
+
+// enumerate writes "a, b and c".
+func enumerate(all []string) string {
+	if n := len(all); n > 1 {
+		return strings.Join(all[:n-1], ", ") + " and " + all[n-1]
+	}
+	return strings.Join(all, "")
 }
 
 func (m *ObjectMap) lacks() string {
@@ -73,7 +103,7 @@ func (c *Chosen) write(b *strings.Builder, mark, name string) {
 	}
 	for _, one := range c.Choices {
 		o := one.Object
-		comment(b, fmt.Sprintf("%s is %s: %s.", c.Point, o.says(), strings.Join(one.Reasons, "; ")))
+		comment(b, fmt.Sprintf("%s is %s: by %s.", c.Point, o.says(), enumerate(one.Reasons)))
 		text := fmt.Sprintf("[pointmaps.%s.points.%s]\nobject = %q\n", name, c.Point, o.ID)
 		switch unit, stated := o.unit(); {
 		case c.States != nil:
@@ -183,3 +213,12 @@ func (o *Object) state() string {
 	}
 	return ", flagged " + strings.Join(slices.Compact(says), ", ")
 }
+
+// ObjectsStillToVerify ends a list of proposals.
+const ObjectsStillToVerify = `
+# Names are what somebody typed, and no proof. Before anybody relies on it:
+# - compare each value with what the controller itself shows;
+# - open both tubes of the probe to the room: the pressure must read about zero;
+# - let the fan run slow and fast: speed and contact must follow;
+# - then add the fans with unit (and base) as said above, and let turnover prove them.
+`

@@ -1,7 +1,6 @@
 package turnover
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 	"unicode"
@@ -68,6 +67,7 @@ var roles = []role{
 	{point: reading.HighSpeedAt, has: []string{high, "speed"}, more: "threshold|" + target, kinds: kept, not: "off|break|delay"},
 	{point: reading.HighSpeedOffAt, has: []string{high, "speed", "off|break"}, kinds: kept, not: "delay"},
 	{point: reading.HighSpeedDelay, has: []string{high, "speed", "delay"}, kinds: kept},
+	{point: reading.OutdoorTemperature, has: []string{"outdoor|outside|oat|ambient"}, kinds: measured, not: target + "|" + limits},
 }
 
 // weigh says what speaks for an object being the point of the role, and how much. A
@@ -89,7 +89,7 @@ func (r *role) weigh(o *Object) (c Choice) {
 	switch {
 	case named:
 		score += 2
-		c.Reasons = append(c.Reasons, fmt.Sprintf("its name %q says so", o.Name))
+		c.Reasons = append(c.Reasons, said(r, o))
 	case !fits || !r.unit:
 		return c
 	default:
@@ -97,20 +97,28 @@ func (r *role) weigh(o *Object) (c Choice) {
 	}
 	if fits {
 		score++
-		c.Reasons = append(c.Reasons, "it states "+unit.Name)
+		c.Reasons = append(c.Reasons, "its unit")
 	}
 	if oneOf(words, r.more) {
 		score++
 	}
 	if slices.Contains(r.kinds, o.ID.Type) {
 		score += 0.75
-		c.Reasons = append(c.Reasons, fmt.Sprintf("it is of the kind %s", o.ID.Type))
+		c.Reasons = append(c.Reasons, "its kind")
 	}
 	if len(r.has) > 1 && named {
 		score++ // more words are more certain
 	}
 	c.score = score
 	return c
+}
+
+// said tells whether the name says what the object is, or only its description.
+func said(r *role, o *Object) string {
+	if slices.ContainsFunc(r.has, func(set string) bool { return !oneOf(words(o.Name), set) }) {
+		return "its description"
+	}
+	return "its name"
 }
 
 // dimension reports whether a unit can be the point's.

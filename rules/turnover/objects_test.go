@@ -38,6 +38,9 @@ func points(m *ObjectMap) string {
 	return strings.Join(all, "; ")
 }
 
+// unwrapped is a block with each comment on one line.
+func unwrapped(block string) string { return strings.ReplaceAll(block, "\n#   ", " ") }
+
 func TestObjectMapsOfOneFan(t *testing.T) {
 	const usual = "pressure analog-input,1; speed analog-output,1; high_speed binary-input,1; setpoint analog-value,1; power analog-input,2; min_speed analog-value,2"
 	if got := ObjectMaps([]Device{riser(1201, "", 0)}); len(got) != 1 || points(&got[0]) != usual || !got[0].Whole() {
@@ -76,6 +79,9 @@ func TestObjectMapsOfOneFan(t *testing.T) {
 			}
 			d.Objects[3].Name = "pressSetPoint"
 		}, usual, true},
+		{"the weather", func(d *Device) {
+			d.Objects = append(d.Objects, object(bacnet.AnalogInput, 90, "Outdoor air temperature", 62, 4))
+		}, "outdoor_temperature analog-input,90;", true},
 		{"two contacts of running", func(d *Device) {
 			d.Objects = append(d.Objects, object(bacnet.BinaryInput, 8, "Fan status", 0, 1), object(bacnet.BinaryInput, 9, "Run proof", 0, 1))
 		}, "running binary-input,8; proof binary-input,9;", true},
@@ -108,7 +114,7 @@ func TestObjectMapsOfManyDevices(t *testing.T) {
 		t.Fatalf("%d maps: %+v", len(maps), maps)
 	}
 	block := maps[2].Block("nine")
-	if strings.Contains(block, "\n[") || !strings.Contains(block, `# - analog-input,1 "Room temperature", 21 of the unit numbered 62`) {
+	if strings.Contains(block, "\n[") || !strings.Contains(block, `# - analog-input,1 "Room temperature", 21 C`) {
 		t.Error(block)
 	}
 }
@@ -118,12 +124,12 @@ func TestObjectMapsOfFansInOneDevice(t *testing.T) {
 	d := riser(7, "EF-1 ", 0)
 	d.Objects = append(d.Objects, riser(7, "EF-2 ", 10).Objects...)
 	d.Objects = append(d.Objects, riser(7, "EF-3 ", 20).Objects...)
-	d.Objects = append(d.Objects, object(bacnet.AnalogInput, 90, "Outdoor air temperature", 62, 4))
+	d.Objects = append(d.Objects, object(bacnet.AnalogInput, 90, "Boiler return temperature", 777, 4))
 	maps := ObjectMaps([]Device{d})
 	if len(maps) != 1 || len(maps[0].Fans) != 3 || maps[0].Fans[1].Base != 10 || maps[0].Fans[2].Base != 20 || maps[0].Fans[2].Label != "ef 3" {
 		t.Fatalf("%+v", maps)
 	}
-	if block := maps[0].Block("riser"); !strings.Contains(block, "unit = 7, base = 20 (ef 3)") || !strings.Contains(block, "Outdoor air temperature") ||
+	if block := unwrapped(maps[0].Block("riser")); !strings.Contains(block, "unit = 7, base = 20 (ef 3): pressure -45.2 Pa, speed 58.25 %, high_speed inactive,") || !strings.Contains(block, "4 of the unit numbered 777, which fleet files do not know") ||
 		strings.Count(block, "points.pressure]") != 1 {
 		t.Error(block)
 	}
@@ -142,11 +148,11 @@ func TestObjectBlock(t *testing.T) {
 	states := object(bacnet.MultiStateInput, 1, "Fan status", 0, 2)
 	states.States = []string{"Off", "Slow on", "Fast on"}
 	d.Objects = append(d.Objects, states, object(bacnet.AnalogValue, 9, "Restart rise", 95, 30))
-	block := ObjectMaps([]Device{d})[0].Block("riser")
+	block := unwrapped(ObjectMaps([]Device{d})[0].Block("riser"))
 	for _, want := range []string{
 		"[pointmaps.riser]\nprotocol = \"bacnet\"\n",
 		"[pointmaps.riser.points.pressure]\nobject = \"analog-input,1\"\nunit = \"Pa\"\n",
-		`# pressure is analog-input,1 "Riser static pressure", -45.2 Pa, flagged fault, communication failure:`,
+		`# pressure is analog-input,1 "Riser static pressure", -45.2 Pa, flagged fault, communication failure: by its name, its unit and its kind.`,
 		"[pointmaps.riser.points.speed]\nobject = \"analog-output,1\"\nunit = \"%\"\n",
 		"[pointmaps.riser.points.high_speed]\nobject = \"binary-input,1\"\n", "inactive, of reverse polarity",
 		"object = \"multi-state-input,1\"\nstates = [2, 3]\n", "2 of 3 (Slow on)",
