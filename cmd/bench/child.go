@@ -37,6 +37,19 @@ func start(ctx context.Context, tell io.Writer, name string, args ...string) (*c
 	return c, c.cmd.Start()
 }
 
+// child starts a process of this program's own, until the contest is over.
+func (b *bench) child(ctx context.Context, args ...string) (*child, error) {
+	me, err := itself()
+	if err != nil {
+		return nil, err
+	}
+	c, err := start(ctx, b.tell, me, args...)
+	if err == nil {
+		b.after(c.end)
+	}
+	return c, err
+}
+
 // line reads a line of what the process prints.
 func (c *child) line() (string, error) {
 	line, err := c.out.ReadString('\n')

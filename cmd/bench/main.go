@@ -50,6 +50,7 @@ var errMissed = errors.New("an aim was missed")
 func commands() map[string]func(context.Context, []string, io.Reader, io.Writer, io.Writer) error {
 	return map[string]func(context.Context, []string, io.Reader, io.Writer, io.Writer) error{
 		"answer": answerCommand,
+		"line":   lineCommand,
 		"poll":   pollCommand,
 	}
 }
@@ -181,6 +182,9 @@ func contests() []contest {
 	var all []contest
 	for _, gateways := range []int{1, 16, 128} {
 		all = append(all, pollContest(gateways))
+	}
+	for _, baud := range []int{9600, 19200, 115200} {
+		all = append(all, serialContest(baud))
 	}
 	return all
 }

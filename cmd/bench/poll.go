@@ -52,11 +52,10 @@ func pollContest(gateways int) contest {
 			if err != nil {
 				return nil, nil, err
 			}
-			server, err := start(ctx, b.tell, me, "answer", "--gateways", strconv.Itoa(gateways))
+			server, err := b.child(ctx, "answer", "--gateways", strconv.Itoa(gateways))
 			if err != nil {
 				return nil, nil, err
 			}
-			b.after(server.end)
 			ports, err := server.line()
 			if err != nil {
 				return nil, nil, err
@@ -102,7 +101,11 @@ func pollCommand(ctx context.Context, args []string, _ io.Reader, out, diagnosti
 	if err := errors.Join(err, err2, err3); err != nil {
 		return err
 	}
-	fleet, err := pollFleet(units, registers, flags.Args()[3:])
+	var urls []string
+	for _, port := range flags.Args()[3:] {
+		urls = append(urls, "tcp://127.0.0.1:"+port)
+	}
+	fleet, err := pollFleet(units, registers, urls, "")
 	if err != nil {
 		return err
 	}
@@ -160,9 +163,11 @@ var points = []string{"pressure", "speed", "setpoint", "rpm", "power", "run_hour
 var unitOf = map[string]string{"pressure": "Pa", "speed": "ratio", "setpoint": "Pa", "rpm": "rpm", "power": "W", "run_hours": "h",
 	"energy": "kWh", "min_speed": "ratio", "max_speed": "ratio", "idle_below": "ratio"}
 
-// pollFleet is a fleet whose gateways listen on ports of the loopback and are
-// read again as soon as they have been read.
-func pollFleet(units, registers int, ports []string) (*config.Fleet, error) {
+// pollFleet is a fleet whose gateways are read again as soon as they have been
+// read.
+//
+// more is what the fleet file says of each gateway beside.
+func pollFleet(units, registers int, urls []string, more string) (*config.Fleet, error) {
 	if registers > len(points) {
 		return nil, fmt.Errorf("at most %d registers can be read", len(points))
 	}
@@ -171,10 +176,10 @@ func pollFleet(units, registers int, ports []string) (*config.Fleet, error) {
 	for i, p := range points[:registers] {
 		fmt.Fprintf(&text, "points.%s = {table = \"input\", address = %d, type = \"uint16\", unit = %q}\n", p, i, unitOf[p])
 	}
-	for i, port := range ports {
-		fmt.Fprintf(&text, "[[gateways]]\nid = \"g%d\"\nbuilding = \"b\"\nurl = \"tcp://127.0.0.1:%s\"\n", i, port)
+	for i, url := range urls {
+		fmt.Fprintf(&text, "[[gateways]]\nid = \"g%d\"\nbuilding = \"b\"\nurl = %q\n%s", i, url, more)
 		for unit := range units {
-			fmt.Fprintf(&text, "[[fans]]\nid = \"g%d-f%d\"\ngateway = \"g%d\"\nunit = %d\npointmap = \"m\"\nprobe = \"suction\"\n", i, unit, i, unit+1)
+			fmt.Fprintf(&text, "[[fans]]\nid = \"g%d-f%d\"\ngateway = \"g%d\"\nunit = %d\npointmap = \"m\"\nprobe = \"suction\"\nsetpoint = \"-30 Pa\"\n", i, unit, i, unit+1)
 		}
 	}
 	fleet, faults := config.Parse("bench.toml", []byte(text.String()), os.ReadFile)

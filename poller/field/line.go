@@ -20,6 +20,8 @@ type line struct {
 	fans    []*config.Fan           // in the fleet's order
 	units   map[uint8][]*config.Fan // who is silent when a unit is
 	busy    chan struct{}           // holds one token while a unit is asked
+	free    time.Time               // when the next may be asked; belongs to who has the token
+	prompt  func(time.Time)         // waits exactly, for units that answer at once; nil: they think first
 
 	// Guarded by the server's lock.
 	held   map[cell][]uint16 // what the gateway last read of a point that it does not read now
@@ -33,12 +35,12 @@ type cell struct {
 	point        reading.Point
 }
 
-func newLine(g *config.Gateway, s *Server, seed uint64) *line {
+func newLine(g *config.Gateway, s *Server, o ServeOptions) *line {
 	name := fnv.New64a()
 	name.Write([]byte(g.ID))
 	l := &line{
 		gateway: g, server: s, units: make(map[uint8][]*config.Fan), busy: make(chan struct{}, 1),
-		held: make(map[cell][]uint16), random: rand.New(rand.NewPCG(seed, name.Sum64())),
+		held: make(map[cell][]uint16), random: rand.New(rand.NewPCG(o.Seed, name.Sum64())), prompt: o.Prompt,
 	}
 	for _, fan := range s.field.Fleet().Fans {
 		if fan.Gateway != g {
@@ -66,11 +68,29 @@ func (l *line) ask(ctx context.Context, r request) []byte {
 		return nil
 	}
 	defer func() { <-l.busy }()
-	pdu, after := l.answer(r)
-	if !rest(ctx, after) || !l.dawdle(ctx) {
+	begun := time.Now()
+	if l.free.After(begun) {
+		begun = l.free
+	}
+	pdu, took := l.answer(r)
+	over := begun.Add(took)
+	if !l.wait(ctx, over) || !l.dawdle(ctx) {
 		return nil
 	}
+	if l.prompt == nil {
+		over = time.Now()
+	}
+	l.free = over.Add(silence(l.gateway.SerialBaud()))
 	return pdu
+}
+
+// wait waits for an instant, and reports whether ctx lasted as long.
+func (l *line) wait(ctx context.Context, until time.Time) bool {
+	if l.prompt == nil {
+		return rest(ctx, time.Until(until))
+	}
+	l.prompt(until)
+	return ctx.Err() == nil
 }
 
 // dawdle waits as long as a slow line is late. It looks again at every tick, so
@@ -106,8 +126,10 @@ func (l *line) answer(r request) (pdu []byte, after time.Duration) {
 	}
 	pdu = l.serve(now, r)
 	if baud := l.gateway.SerialBaud(); baud > 0 {
-		reaction := time.Millisecond + time.Duration(l.random.Int64N(int64(3*time.Millisecond)))
-		after = lineTime(len(r.pdu)+serialFrame, len(pdu)+serialFrame, baud) + reaction
+		after = lineTime(len(r.pdu)+serialFrame, len(pdu)+serialFrame, baud)
+		if l.prompt == nil {
+			after += time.Millisecond + time.Duration(l.random.Int64N(int64(3*time.Millisecond)))
+		}
 	}
 	return pdu, after
 }
@@ -118,20 +140,27 @@ const serialFrame = 1 + checkBytes
 // shortSilence is the pause between frames above 19200 bit/s.
 const shortSilence = 1750 * time.Microsecond
 
-// lineTime returns how long a request and its answer, so many bytes each, hold
-// a serial line:
+// lineTime returns how long a request and its answer, so many bytes each, take
+// on a serial line, with the silence between them:
 //
-//	T = (bytes of both) * 11 / baud + 2 * t3.5
+//	T = (bytes of both) * 11 / baud + t3.5
 //
 // Source: MODBUS over Serial Line V1.02, section 2.5.1.1: characters of 11
-// bits; t3.5 is 3.5 characters up to 19200 bit/s and 1.750 ms above.
+// bits.
 func lineTime(asked, answered, baud int) time.Duration {
-	character := 11 * time.Second / time.Duration(baud)
-	silence := shortSilence
-	if baud <= 19200 {
-		silence = 7 * character / 2
+	return time.Duration(asked+answered)*11*time.Second/time.Duration(baud) + silence(baud)
+}
+
+// silence is t3.5, which parts two frames: 3.5 characters up to 19200 bit/s and
+// 1.750 ms above (section 2.5.1.1); 0 where there is no serial side.
+func silence(baud int) time.Duration {
+	switch {
+	case baud <= 0:
+		return 0
+	case baud <= 19200:
+		return 7 * 11 * time.Second / time.Duration(2*baud)
 	}
-	return time.Duration(asked+answered)*11*time.Second/time.Duration(baud) + 2*silence
+	return shortSilence
 }
 
 // rest waits, and reports whether ctx lasted as long.

@@ -63,7 +63,7 @@ timeout = "800ms"
 // lineOf returns the first gateway of a fleet, without its network side.
 func lineOf(fleet *config.Fleet, seed uint64) (*line, *Field) {
 	f := New(fleet, seed, noon)
-	return newLine(fleet.Gateways[0], &Server{field: f, start: noon}, seed), f
+	return newLine(fleet.Gateways[0], &Server{field: f, start: noon}, ServeOptions{Seed: seed}), f
 }
 
 // registers asks a unit for so many holding registers from 0 on.
@@ -87,19 +87,41 @@ func TestALineIsAsSlowAsItsBaudRate(t *testing.T) {
 		{38400, 1, 7.80}, {38400, 10, 12.95}, {38400, 50, 35.87}, {38400, 125, 78.84},
 		{115200, 1, 4.93}, {115200, 10, 6.65}, {115200, 50, 14.29}, {115200, 125, 28.61},
 	} {
-		floor := lineTime(8, 5+2*test.count, test.baud)
+		floor := lineTime(8, 5+2*test.count, test.baud) + silence(test.baud)
 		if ms := floor.Seconds() * 1000; math.Abs(ms-test.want) > 0.006 {
 			t.Errorf("%d registers at %d baud hold the line for %.3f ms; want %.2f", test.count, test.baud, ms, test.want)
 		}
 		l, _ := lineOf(wideFleet(t, "tcp", fmt.Sprintf("line_baud = %d\n", test.baud), 1), 1)
-		synctest.Test(t, func(t *testing.T) {
-			began := time.Now()
-			pdu := l.ask(t.Context(), registers(1, test.count))
-			if took := time.Since(began); len(pdu) != 2+2*test.count || took < floor || took > floor+reaction {
-				t.Errorf("%d registers at %d baud: %d bytes after %s; the floor is %s", test.count, test.baud, len(pdu), took, floor)
+		for _, prompt := range []bool{false, true} {
+			most := floor + reaction
+			if prompt {
+				l.prompt, most = exactly, floor
 			}
-		})
+			synctest.Test(t, func(t *testing.T) {
+				l.ask(t.Context(), registers(1, test.count))
+				began := time.Now()
+				pdu := l.ask(t.Context(), registers(1, test.count)) // after the silence that the first one left
+				if took := time.Since(began); len(pdu) != 2+2*test.count || took < floor || took > most {
+					t.Errorf("%d registers at %d baud: %d bytes after %s; the floor is %s", test.count, test.baud, len(pdu), took, floor)
+				}
+			})
+		}
 	}
+}
+
+// An answer is there with its last character: the silence behind it holds up the
+// next request only.
+func TestAnAnswerDoesNotWaitForTheSilenceBehindIt(t *testing.T) {
+	l, _ := lineOf(wideFleet(t, "tcp", "line_baud = 9600\n", 1), 1)
+	l.prompt = exactly
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		l.ask(t.Context(), registers(1, 10))
+		// 33 characters of 11 bits, and one silence of 3.5.
+		if took, want := time.Since(began), 41823*time.Microsecond; (took - want).Abs() > time.Microsecond {
+			t.Errorf("the answer came after %s; want %s", took, want)
+		}
+	})
 }
 
 func TestALineWithoutABaudRateAnswersAtOnce(t *testing.T) {
@@ -113,6 +135,9 @@ func TestALineWithoutABaudRateAnswersAtOnce(t *testing.T) {
 	})
 }
 
+// exactly waits in synthetic time, which is exact.
+func exactly(until time.Time) { time.Sleep(time.Until(until)) }
+
 // 32 reads of 10 registers at 9600 bit/s, asked all at once, take 32 times
 // 45.83 ms one after another.
 func TestOneConversationAtATime(t *testing.T) {
@@ -124,8 +149,10 @@ func TestOneConversationAtATime(t *testing.T) {
 			all.Go(func() { l.ask(t.Context(), registers(unit, 10)) })
 		}
 		all.Wait()
-		if took := time.Since(began); took < 1467*time.Millisecond || took > 1467*time.Millisecond+32*reaction {
-			t.Errorf("all answers after %s; want 1.467 s and the time to think", took)
+		// The last silence is behind the last answer.
+		least := 1467*time.Millisecond - silence(9600)
+		if took := time.Since(began); took < least || took > least+32*reaction {
+			t.Errorf("all answers after %s; want %s and the time to think", took, least)
 		}
 	})
 }

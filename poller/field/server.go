@@ -22,6 +22,11 @@ type ServeOptions struct {
 	// Speed is how many seconds of the field pass in one second; 0 means 1.
 	// The lines themselves are never faster than they would be.
 	Speed float64
+	// Prompt, if set, makes units answer at once, so that a serial line takes the
+	// least time that it can; otherwise each thinks for a few milliseconds. It
+	// waits for an instant as exactly as is wanted, which timers of the runtime do
+	// to a millisecond.
+	Prompt func(until time.Time)
 }
 
 // Server is a field behind sockets: stand-in controllers at every loopback url
@@ -55,7 +60,7 @@ func Serve(ctx context.Context, f *Field, log *zap.Logger, o ServeOptions) (*Ser
 			left = append(left, fmt.Sprintf("%s (%s)", g.ID, why))
 			continue
 		}
-		s.ports = append(s.ports, newPort(ctx, newLine(g, s, o.Seed)))
+		s.ports = append(s.ports, newPort(ctx, newLine(g, s, o)))
 	}
 	if len(left) > 0 {
 		log.Warn("gateways left out", zap.Strings("gateways", left))

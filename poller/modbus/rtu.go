@@ -108,7 +108,7 @@ func (r *rtu) read(unit int, table decode.Table, address, count uint16, into []u
 // with its checksum into an empty socket.
 func (r *rtu) exchange(frame []byte) *reading.Failure {
 	if r.pause > 0 {
-		time.Sleep(time.Until(r.rested))
+		sleepUntil(r.rested)
 	}
 	if err := r.conn.SetDeadline(time.Now().Add(r.timeout)); err != nil {
 		return r.failed(err, 0)
