@@ -20,7 +20,7 @@ import (
 )
 
 const turnoverUsage = "--config FILE [--building ID] [--fan ID]... [--for 30s] [--report DIR] [--by NAME]\n" +
-	"       fanwarden turnover --config FILE --fan ID... --exercise [--stop]\n" +
+	"       fanwarden turnover --config FILE --fan ID... --exercise [--step 20s] [--stop]\n" +
 	"       fanwarden turnover --config FILE --fan ID... --release"
 
 // names is a flag that may be given several times.
@@ -36,8 +36,9 @@ type handover struct {
 	path    string
 	fans    []*config.Fan
 	lasts   time.Duration
-	report  string // the folder of the report, "" for none
-	by      string // who proves
+	hold    time.Duration // of each speed of an exercise
+	report  string        // the folder of the report, "" for none
+	by      string        // who proves
 	loan    *loan
 	courses map[reading.FanID]*turnover.Course // of what was exercised
 }
@@ -55,6 +56,7 @@ func handOver(ctx context.Context, p *process, args []string) int {
 	flags.StringVar(&h.report, "report", "", "write the records to the folder `DIR`: a page to print and sign, CSV and JSON")
 	flags.StringVar(&h.by, "by", "", "the `NAME` of who proves, for the record")
 	exercise := flags.Bool("exercise", false, "then force the fans named by --fan through their speeds, after a question")
+	flags.DurationVar(&h.hold, "step", turnover.DefaultHold, "with --exercise: how long to hold each speed; a large duct needs longer")
 	stop := flags.Bool("stop", false, "with --exercise: stop the fan too")
 	release := flags.Bool("release", false, "give back the fans named by --fan that an exercise left forced")
 	if err := p.parse(flags, args, 0, turnoverUsage, "config"); err != nil {
@@ -66,6 +68,9 @@ func handOver(ctx context.Context, p *process, args []string) int {
 	}
 	if h.fleet, good = p.loadFleet(*path); !good {
 		return couldNotRun
+	}
+	if h.hold < turnover.LeastHold {
+		return h.cannot(fmt.Errorf("--step must be at least %s", turnover.LeastHold))
 	}
 	if err := h.choose(*building, ids); err != nil {
 		return h.cannot(err)
@@ -137,7 +142,7 @@ func (h *handover) behind() (gateways []*config.Gateway, fans map[*config.Gatewa
 func (h *handover) proveAndRecord(ctx context.Context, exercise, toStop bool) (status int) {
 	began := time.Now()
 	if exercise {
-		if err := h.mayExercise(); err != nil {
+		if err := h.mayExercise(toStop); err != nil {
 			return h.cannot(err)
 		}
 	}

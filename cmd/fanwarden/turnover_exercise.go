@@ -20,12 +20,15 @@ import (
 )
 
 // mayExercise reports why the named fans may not be exercised.
-func (h *handover) mayExercise() error {
+func (h *handover) mayExercise(toStop bool) error {
 	if h.fleet.Store.Dir == "" {
 		return errors.New("an exercise needs [store] dir in the fleet file: what is about to be forced must be on disk first")
 	}
 	for _, f := range h.fans {
 		if err := turnover.Allowed(f); err != nil {
+			return fmt.Errorf("%s is not exercised: %w", f.ID, err)
+		}
+		if err := turnover.FitsIn(f, turnover.Steps(f, toStop, h.hold), h.hold); err != nil {
 			return fmt.Errorf("%s is not exercised: %w", f.ID, err)
 		}
 	}
@@ -106,7 +109,7 @@ func (h *handover) exerciseFan(ctx context.Context, f *config.Fan, toStop bool) 
 	v := visit.New(f.Gateway, daemon.Dial(zap.NewNop()))
 	defer v.Close()
 	e := h.forcing(v, f)
-	e.Steps = turnover.Steps(f, toStop)
+	e.Steps = turnover.Steps(f, toStop, h.hold)
 	course, err := e.Run(ctx)
 	if course == nil {
 		fmt.Fprintf(h.p.stderr, "fanwarden turnover: %s was not exercised: %v\n", f.ID, err)
@@ -131,7 +134,7 @@ func (h *handover) exerciseFan(ctx context.Context, f *config.Fan, toStop bool) 
 
 // forcing is an exercise of a fan that notes on disk what it is about to do.
 func (h *handover) forcing(v *visit.Visit, f *config.Fan) *turnover.Exercise {
-	return &turnover.Exercise{Fan: f, Driver: visit.NewDriver(v, f),
+	return &turnover.Exercise{Fan: f, Driver: visit.NewDriver(v, f), Hold: h.hold, Units: h.fleet.Units,
 		Intend: func() error { return intend(h.fleet.Store.Dir, f.ID) },
 		Done:   func() error { return undone(h.fleet.Store.Dir, f.ID) },
 		Tell: func(format string, args ...any) {

@@ -12,15 +12,27 @@ import (
 
 // Judge says what an exercise proved of a fan.
 func Judge(fleet *config.Fleet, f *config.Fan, c *Course) []Seen {
-	t := newTrace(f, fleet.Units, c.Looks)
-	s := &stretches{t: t, course: c}
-	return []Seen{s.followed(), s.response(), s.contact(), s.limits(), s.released()}
+	s := &stretches{t: newTrace(f, fleet.Units, c.Looks), course: c, beside: Beside(fleet, f)}
+	return []Seen{s.followed(), s.response(), s.contact(), s.limits(), s.released(), s.ranOn(), s.restarted()}
+}
+
+// Beside returns the other fans of a fan's group: they share its riser and answer
+// to what is done to it.
+func Beside(fleet *config.Fleet, f *config.Fan) []reading.FanID {
+	var others []reading.FanID
+	for _, other := range fleet.Fans {
+		if other != f && f.Group != "" && other.Group == f.Group {
+			others = append(others, other.ID)
+		}
+	}
+	return others
 }
 
 // stretches are the times in which a fan was forced to one speed.
 type stretches struct {
 	t      *trace
 	course *Course
+	beside []reading.FanID
 }
 
 // held is how one forced speed went, once it had settled.
@@ -39,7 +51,7 @@ func (s *stretches) each() []held {
 		from := end.Add(-end.Sub(m.Time) / 3)
 		in := func(k int) bool {
 			at := s.t.looks[k].Time
-			return end.Sub(m.Time) >= settle && !at.Before(from) && at.Before(end)
+			return end.Sub(m.Time) >= settle(s.hold()) && !at.Before(from) && at.Before(end)
 		}
 		speed, value := s.t.during(s.t.series[reading.Speed], in), s.t.during(s.t.series[s.t.fan.Controlled()], in)
 		if len(speed) > 0 && len(value) > 0 {
@@ -49,55 +61,67 @@ func (s *stretches) each() []held {
 	return all
 }
 
+func (s *stretches) hold() time.Duration {
+	if s.course.Hold == 0 {
+		return DefaultHold
+	}
+	return s.course.Hold
+}
+
 // end is when the i-th mark ceased to hold.
 func (s *stretches) end(i int) time.Time {
 	if i+1 < len(s.course.Marks) {
 		return s.course.Marks[i+1].Time
 	}
 	if n := len(s.t.looks); n > 0 {
-		return s.t.looks[n-1].Time.Add(lookEvery)
+		return s.t.looks[n-1].Time.Add(lookEvery(s.hold()))
 	}
 	return s.course.Marks[i].Time
 }
 
 // followed judges whether the speed reads what was forced, which proves its scale
-// and its span.
+// and its span: whether the map shows 0 % at the lowest speed, or the share of the
+// signal that it is.
 func (s *stretches) followed() Seen {
 	const what = "speed as forced"
 	all := s.each()
 	if len(all) < 2 {
 		return seen(what, notSeen("too few speeds were held"))
 	}
+	low, high := ends(all)
+	pair := func(h held) string {
+		return fmt.Sprintf("%s where %s was forced", s.t.write(reading.Speed, h.speed), s.t.write(reading.Speed, h.forced))
+	}
 	var off []string
 	for _, h := range all {
 		if math.Abs(h.speed-h.forced) > follows+s.t.fan.Count(reading.Speed) {
-			off = append(off, fmt.Sprintf("%s at %s", s.t.write(reading.Speed, h.speed), s.t.write(reading.Speed, h.forced)))
+			off = append(off, pair(h))
 		}
 	}
-	if len(off) == 0 {
-		return seen(what, passes("the speed read what was forced at %d speeds from %s to %s", len(all), s.t.write(reading.Speed, s.lowest(all)), s.t.write(reading.Speed, s.highest(all))))
+	switch slope, at := line(all); {
+	case len(off) == 0 && low.forced > s.t.fan.MinSpeed+follows:
+		return seen(what, notSeen("the speed read what was forced at %d speeds, but the lowest speed of %s was not among them: its span is not proven", len(all), s.t.write(reading.Speed, s.t.fan.MinSpeed)))
+	case len(off) == 0:
+		return seen(what, passes("the speed read what was forced at %d speeds, %s and %s: the map shows the whole signal", len(all), pair(low), pair(high)))
+	case slope > 0 && math.Abs(slope*s.t.fan.MinSpeed+at) < 0.05 && math.Abs(slope+at-1) < 0.05 && s.t.fan.MinSpeed > 0.1:
+		return seen(what, fails("the speed read %s, and %s: the map shows 0 %% where the fan is slowest, which is %s of the whole signal; give the point the scale and offset that lead from there to 100 %%",
+			pair(low), pair(high), s.t.write(reading.Speed, s.t.fan.MinSpeed)))
 	}
-	f := fails("the speed did not read what was forced: %s", strings.Join(off, ", "))
-	if slope, at := line(all); slope > 0 && math.Abs(slope*s.t.fan.MinSpeed+at) < 0.05 && math.Abs(slope+at-1) < 0.05 && s.t.fan.MinSpeed > 0.1 {
-		f.reason += fmt.Sprintf("; the map shows 0 %% where the fan is slowest (%s): give the point scale and offset that lead from there to 100 %%", s.t.write(reading.Speed, s.t.fan.MinSpeed))
-	}
-	return seen(what, f)
+	return seen(what, fails("the speed did not read what was forced: %s", strings.Join(off, ", ")))
 }
 
-func (s *stretches) lowest(all []held) float64 {
-	low := math.Inf(1)
+// ends are the stretches of the lowest and of the highest speed.
+func ends(all []held) (low, high held) {
+	low, high = all[0], all[0]
 	for _, h := range all {
-		low = min(low, h.forced)
+		if h.forced < low.forced {
+			low = h
+		}
+		if h.forced > high.forced {
+			high = h
+		}
 	}
-	return low
-}
-
-func (s *stretches) highest(all []held) float64 {
-	high := math.Inf(-1)
-	for _, h := range all {
-		high = max(high, h.forced)
-	}
-	return high
+	return low, high
 }
 
 // line is the straight one through what the speed read against what was forced, by
@@ -124,95 +148,38 @@ func (s *stretches) response() Seen {
 	if len(all) < 2 {
 		return seen(what, notSeen("too few speeds were held"))
 	}
-	low, high := all[0], all[0]
-	for _, h := range all {
-		if h.forced < low.forced {
-			low = h
-		}
-		if h.forced > high.forced {
-			high = h
-		}
-	}
+	low, high := ends(all)
 	p := s.t.fan.Controlled()
 	rise := high.value - low.value
 	reads := fmt.Sprintf("from %s at %s to %s at %s", s.t.write(p, low.value), s.t.write(reading.Speed, low.forced), s.t.write(p, high.value), s.t.write(reading.Speed, high.forced))
-	want := 1.0
+	want, least := 1.0, max(2, 2*s.t.fan.Count(p))
 	if s.t.fan.ProbeSide() == "suction" {
 		want = -1
 	}
-	switch {
+	if p != reading.Pressure {
+		least = max(0.05*math.Abs(s.t.fan.Setpoint), 2*s.t.fan.Count(p))
+	}
+	switch small := math.Abs(rise) < least; {
 	case high.forced-low.forced < 0.2:
 		return seen(what, notSeen("the speeds that were held lie too near to each other"))
-	case math.Abs(rise) < max(2, 2*s.t.fan.Count(p)) && p == reading.Pressure:
+	case small && len(s.beside) > 0:
+		return seen(what, notSeen("the reading hardly moved, %s: %s on the same riser may have held it; exercise the fan while they stand still", reads, names(s.beside)))
+	case small:
 		return seen(what, fails("the reading hardly moved, %s: the wheel moves nothing, the tubes are off, or the point is another one", reads))
+	case rise*want < 0 && p == reading.Pressure:
+		return seen(what, fails("the reading moved the wrong way, %s: a probe on %s reads the other way, so the tubes are swapped, the probe's side in the fleet file is wrong, or the sign is lost", reads, s.t.fan.ProbeSide()))
 	case rise*want < 0:
-		return seen(what, fails("the reading moved the wrong way, %s: a probe on %s reads the other way", reads, s.t.fan.ProbeSide()))
+		return seen(what, fails("the reading moved the wrong way, %s: more speed moves more air", reads))
 	}
-	return seen(what, passes("the reading moved %s", reads))
+	return seen(what, passes("the reading moved %s, with the sign that it should have", reads))
 }
 
-// contact records where the high-speed contact made and broke.
-func (s *stretches) contact() Seen {
-	const what = "contact"
-	if _, mapped := s.t.fan.Placed(reading.HighSpeed); !mapped {
-		return seen(what, notApplicable("no high-speed contact is mapped"))
+func names(fans []reading.FanID) string {
+	all := make([]string, len(fans))
+	for i, f := range fans {
+		all[i] = string(f)
 	}
-	makes, breaks, turns := s.turns()
-	f := s.t.fan
-	switch {
-	case math.IsNaN(makes) && math.IsNaN(breaks):
-		return seen(what, notSeen("the contact neither made nor broke"))
-	case math.IsNaN(makes) || math.IsNaN(breaks):
-		return seen(what, notSeen("the contact did not both make and break"))
-	}
-	at := fmt.Sprintf("made at %s and broke at %s", s.t.write(reading.Speed, makes), s.t.write(reading.Speed, breaks))
-	switch {
-	case turns > 2:
-		return seen(what, fails("the contact chattered: it turned %d times; it %s first", turns, at))
-	case breaks > makes+rampStep:
-		return seen(what, fails("the contact %s: it breaks above where it makes", at))
-	case f.HasHighSpeed && math.Abs(makes-f.HighSpeedAt) > 2*rampStep+follows/3:
-		return seen(what, fails("the contact %s, and the fleet file says %s", at, s.t.write(reading.Speed, f.HighSpeedAt)))
-	case f.HasHighSpeed && math.Abs(breaks-f.HighSpeedOffAt) > 2*rampStep+follows/3:
-		return seen(what, fails("the contact %s, and the fleet file says that it breaks at %s", at, s.t.write(reading.Speed, f.HighSpeedOffAt)))
-	}
-	return seen(what, passes("the contact %s", at))
-}
-
-// turns finds at what forced speeds the contact first made and then broke, and how
-// often it turned in all.
-func (s *stretches) turns() (makes, breaks float64, n int) {
-	makes, breaks = math.NaN(), math.NaN()
-	before := math.NaN()
-	for k := range s.t.looks {
-		v, forced := s.t.at(reading.HighSpeed, k), s.forcedAt(k)
-		if math.IsNaN(v) || math.IsNaN(forced) {
-			continue
-		}
-		if !math.IsNaN(before) && v != before {
-			n++
-			switch {
-			case v != 0 && math.IsNaN(makes):
-				makes = forced
-			case v == 0 && math.IsNaN(breaks) && !math.IsNaN(makes):
-				breaks = forced
-			}
-		}
-		before = v
-	}
-	return makes, breaks, n
-}
-
-// forcedAt is the speed that was forced in a look, or NaN.
-func (s *stretches) forcedAt(k int) float64 {
-	forced := math.NaN()
-	for _, m := range s.course.Marks {
-		if m.Time.After(s.t.looks[k].Time) {
-			break
-		}
-		forced = m.Speed
-	}
-	return forced
+	return strings.Join(all, ", ")
 }
 
 // limits says whether the fan reached both its limits.
@@ -227,12 +194,4 @@ func (s *stretches) limits() Seen {
 		return seen(what, notSeen("no speed was read"))
 	}
 	return seen(what, notSeen("the fan ran from %s to %s only, and its limits are %s and %s", s.t.write(reading.Speed, low), s.t.write(reading.Speed, high), s.t.write(reading.Speed, f.MinSpeed), s.t.write(reading.Speed, f.MaxSpeed)))
-}
-
-// released says whether control was given back.
-func (s *stretches) released() Seen {
-	if s.course.Released {
-		return seen("release", passes("control was given back, and the fan read back that it was"))
-	}
-	return seen("release", fails("control was not given back: the fan may still be forced"))
 }
