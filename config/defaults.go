@@ -26,7 +26,8 @@ const (
 	mostRegisters    = 125 // of one request: Modbus Application Protocol V1.1b3, section 6.3
 	portModbus       = "502"
 	portModbusTLS    = "802"
-	lateReplyPerWait = 2 // late_reply, in timeouts, where answers carry no number of their own
+	portBACnet       = "47808" // BAC0: Annex J.1.2
+	lateReplyPerWait = 2       // late_reply, in timeouts, where answers carry no number of their own
 
 	defaultStartDelay   = 3 * time.Second
 	defaultRunOn        = 30 * time.Second

@@ -6,6 +6,7 @@ package config
 import (
 	"time"
 
+	"fanwarden/poller/bacnet"
 	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
 	"fanwarden/poller/units"
@@ -75,11 +76,18 @@ type Building struct {
 	Name string // default: the id
 }
 
+// The protocols of point maps.
+const (
+	Modbus = "modbus"
+	BACnet = "bacnet"
+)
+
 // PointMap says where one model of controller keeps its points.
 type PointMap struct {
 	Name            string
-	Stride          int  // registers from one fan's block to the next
-	AbsentIfAllZero bool // the gateway zero-fills units that it has lost
+	Protocol        string // Modbus or BACnet
+	Stride          int    // registers, or instances, from one fan's block to the next
+	AbsentIfAllZero bool   // the gateway zero-fills units that it has lost
 	Points          []MappedPoint
 }
 
@@ -92,6 +100,13 @@ type MappedPoint struct {
 	Stride   int  // the point's own, or the map's
 	Shared   bool // one for all fans of the unit: neither base nor slot is added
 	Device   int  // unit that holds the point where it is not the fan's; 0: the fan's
+
+	// Of a point of a BACnet map, as PlacedPoint has them.
+	Object        bacnet.Reference
+	States        []uint32
+	DeviceUnit    bacnet.EngineeringUnits
+	HasDeviceUnit bool
+	Priority      uint8
 }
 
 // Gateway is one connection through which fans are read.
@@ -99,7 +114,7 @@ type Gateway struct {
 	ID           reading.GatewayID
 	Building     *Building
 	URL          string // as written
-	Scheme       string // tcp, rtuovertcp, udp, tcp+tls, rtu
+	Scheme       string // tcp, rtuovertcp, udp, tcp+tls, rtu, bacnet
 	Address      string // host:port, or the serial device
 	Timeout      time.Duration
 	PollEvery    time.Duration
@@ -120,6 +135,11 @@ type Gateway struct {
 	TLSKey       string
 	TLSCA        string
 
+	// Of a bacnet:// gateway.
+	LocalPort     int  // UDP port that it is spoken to from; 0: any
+	ForeignDevice bool // register with its host, which is a BBMD
+	COV           bool // have contacts and settings told when they change
+
 	origin origin
 }
 
@@ -130,6 +150,17 @@ func (g *Gateway) SerialBaud() int {
 		return g.Baud
 	}
 	return g.LineBaud
+}
+
+// BACnet reports whether devices are read through the gateway by BACnet/IP.
+func (g *Gateway) BACnet() bool { return g.Scheme == BACnet }
+
+// Protocol returns the protocol of the point maps that go with the gateway.
+func (g *Gateway) Protocol() string {
+	if g.BACnet() {
+		return BACnet
+	}
+	return Modbus
 }
 
 // Place returns where the gateway stands in the fleet file.

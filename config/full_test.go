@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"fanwarden/poller/bacnet"
 	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
 	"fanwarden/poller/units"
@@ -104,8 +105,8 @@ func TestFullNotify(t *testing.T) {
 
 func TestFullPointMaps(t *testing.T) {
 	fleet, _ := full(t)
-	same(t, "point maps", len(fleet.PointMaps), 3)
-	same(t, "bank", fleet.PointMaps[0], &PointMap{Name: "bank", Stride: 20, AbsentIfAllZero: true, Points: []MappedPoint{
+	same(t, "point maps", len(fleet.PointMaps), 4)
+	same(t, "bank", fleet.PointMaps[0], &PointMap{Name: "bank", Protocol: Modbus, Stride: 20, AbsentIfAllZero: true, Points: []MappedPoint{
 		{Point: reading.Pressure, Table: decode.Input, Address: 0, Stride: 20, Encoding: decode.Encoding{Type: decode.Int32,
 			Order: decode.CDAB, Bit: decode.NoBit, Scale: 0.001, Offset: -0.5, Unit: unit("inH2O"), Invalid: []uint32{0x80000000, 0x7FFFFFFF}}},
 		{Point: reading.Speed, Table: decode.Input, Address: 2, Stride: 20, Encoding: decode.Encoding{Type: decode.Uint16,
@@ -137,13 +138,51 @@ func TestFullGateways(t *testing.T) {
 		Address: "Plant.example:802", Timeout: 800 * time.Millisecond, PollEvery: 10 * time.Second, StaleAfter: 45 * time.Second, MaxGap: 8,
 		MaxRegisters: 125, PointMap: master, Unit: 255, TLSCert: "testdata/full/tls/cert.pem", TLSKey: "testdata/full/tls/key.pem",
 		TLSCA: "/etc/ssl/ca.pem", Points: []PlacedPoint{
-			{reading.HeardAgo, 255, decode.Input, 100, master.Points[0].Encoding},
-			{reading.Heartbeat, 250, decode.Input, 101, master.Points[1].Encoding}}})
+			{Point: reading.HeardAgo, Unit: 255, Table: decode.Input, Address: 100, Encoding: master.Points[0].Encoding},
+			{Point: reading.Heartbeat, Unit: 250, Table: decode.Input, Address: 101, Encoding: master.Points[1].Encoding}}})
+}
+
+func TestFullBACnet(t *testing.T) {
+	fleet, _ := full(t)
+	g := fleet.Gateways[3]
+	g.origin = origin{}
+	same(t, "gateway", g, &Gateway{ID: "cedar-bus", Building: fleet.Buildings[1], URL: "bacnet://10.20.3.255", Scheme: "bacnet",
+		Address: "10.20.3.255:47808", Timeout: 500 * time.Millisecond, PollEvery: 10 * time.Second, StaleAfter: 45 * time.Second,
+		LocalPort: 47808, ForeignDevice: true, COV: true})
+	if !g.BACnet() || g.Protocol() != BACnet || fleet.Gateways[0].BACnet() || fleet.Gateways[0].Protocol() != Modbus {
+		t.Error("the protocol of a gateway")
+	}
+	present := func(kind bacnet.ObjectType, instance uint32) bacnet.Reference {
+		return bacnet.Reference{Object: bacnet.ObjectID{Type: kind, Instance: instance}, Property: bacnet.PresentValue}
+	}
+	number := func(scale, offset float64, name string) decode.Encoding {
+		return decode.Encoding{Type: decode.Float32, Bit: decode.NoBit, Scale: scale, Offset: offset, Unit: unit(name)}
+	}
+	contact := decode.Encoding{Type: decode.Bool, Bit: decode.NoBit, Scale: 1}
+	inverted, pressure := contact, number(0.5, 0.25, "Pa")
+	inverted.Invert = true
+	pressure.Invalid = []uint32{0xC479F99A, 0x437F0000} // IEEE 754 singles of -999.9 and 255
+	hours := bacnet.Reference{Object: bacnet.ObjectID{Type: bacnet.BinaryOutput, Instance: 124}, Property: 33, Indexed: true, Index: 1}
+	same(t, "points", fleet.Fans[2].Points, []PlacedPoint{
+		{Point: reading.Pressure, Unit: 1201, Encoding: pressure, Object: present(bacnet.AnalogInput, 123), DeviceUnit: 58, HasDeviceUnit: true},
+		{Point: reading.Speed, Unit: 1201, Encoding: number(1, 0, "%"), Object: present(bacnet.AnalogOutput, 121)},
+		{Point: reading.HighSpeed, Unit: 1201, Encoding: inverted, Object: present(bacnet.BinaryInput, 102)},
+		{Point: reading.Setpoint, Unit: 4194302, Encoding: number(1, 0, "Pa"), Object: present(bacnet.AnalogValue, 9)},
+		{Point: reading.Running, Unit: 1201, Encoding: contact, Object: present(bacnet.MultiStateValue, 124), States: []uint32{2, 3}},
+		{Point: reading.RunHours, Unit: 1201, Encoding: number(1, 0, "s"), Object: hours},
+		{Point: reading.ForceSpeed, Unit: 1201, Encoding: number(1, 0, "%"), Object: present(bacnet.AnalogValue, 125), Priority: 10},
+	})
+	if p, _ := fleet.Fans[2].Placed(reading.RunHours); p.Where() != "binary-output,124 elapsed-active-time[1]" || !p.BACnet() || p.Words() != 2 {
+		t.Errorf("run hours at %s", p.Where())
+	}
+	if p, _ := fleet.Fans[0].Placed(reading.Pressure); p.Where() != "input 260" || p.BACnet() {
+		t.Errorf("pressure at %s", p.Where())
+	}
 }
 
 func TestFullFans(t *testing.T) {
 	fleet, _ := full(t)
-	if len(fleet.Fans) != 4 {
+	if len(fleet.Fans) != 5 {
 		t.Fatalf("%d fans", len(fleet.Fans))
 	}
 	for _, f := range fleet.Fans {
@@ -159,11 +198,11 @@ func TestFullFans(t *testing.T) {
 	speed.Unit = units.Unit{Name: "rpm", Dimension: units.Ratio, Factor: 1.0 / 1750}
 	want := &Fan{ID: "alder-ef1", Gateway: fleet.Gateways[0], Building: fleet.Buildings[1], PointMap: bank, Unit: 4, Base: 200, Slot: 3,
 		Points: []PlacedPoint{
-			{reading.Pressure, 4, decode.Input, 260, bank.Points[0].Encoding},
-			{reading.Speed, 4, decode.Input, 262, speed},
-			{reading.HighSpeed, 4, decode.Discrete, 219, bank.Points[2].Encoding},
-			{reading.Proof, 9, decode.Coil, 264, bank.Points[3].Encoding},
-			{reading.Fault, 4, decode.Holding, 100, bank.Points[4].Encoding},
+			{Point: reading.Pressure, Unit: 4, Table: decode.Input, Address: 260, Encoding: bank.Points[0].Encoding},
+			{Point: reading.Speed, Unit: 4, Table: decode.Input, Address: 262, Encoding: speed},
+			{Point: reading.HighSpeed, Unit: 4, Table: decode.Discrete, Address: 219, Encoding: bank.Points[2].Encoding},
+			{Point: reading.Proof, Unit: 9, Table: decode.Coil, Address: 264, Encoding: bank.Points[3].Encoding},
+			{Point: reading.Fault, Unit: 4, Table: decode.Holding, Address: 100, Encoding: bank.Points[4].Encoding},
 		},
 		Name: "Bath risers 1-4", Location: "Roof, north end", Serves: "Rooms 101 to 148", Duty: Bath, Group: "riser-1", Role: Lead,
 		Setpoint: -0.12 * 249.08891, HasSetpoint: true, MinSpeed: 0.25, MaxSpeed: 0.95, GoesIdle: true, IdleBelow: 0.26,
@@ -199,7 +238,7 @@ func near(t *testing.T, got, want *Fan) {
 
 func TestFullRoster(t *testing.T) {
 	fleet, _ := full(t)
-	garage, bath := fleet.Fans[2], fleet.Fans[3]
+	garage, bath := fleet.Fans[3], fleet.Fans[4]
 	if garage.ID != "birch-ef2" || garage.Probe != Discharge || garage.Setpoint != 25 || !garage.LifeSafety || garage.Unit != 7 ||
 		garage.Serves != "Garage, level 2" || garage.Building.ID != "birch" || garage.Name != "birch-ef2" || garage.MinSpeed != 0.2 ||
 		garage.MaxSpeed != 1 || garage.StartDelay != 3*time.Second || garage.RunOn != 30*time.Second || garage.GoesIdle {
@@ -211,7 +250,7 @@ func TestFullRoster(t *testing.T) {
 	if file, line := bath.Place(); file != "testdata/full/fans.csv" || line != 4 {
 		t.Errorf("%s:%d", file, line)
 	}
-	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 211 {
+	if file, line := fleet.Fans[1].Place(); file != "testdata/full/fleet.toml" || line != 263 {
 		t.Errorf("%s:%d", file, line)
 	}
 }

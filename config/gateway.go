@@ -14,7 +14,7 @@ import (
 )
 
 // schemes are the kinds of connection, as urls name them.
-var schemes = [...]string{"tcp", "rtuovertcp", "udp", "tcp+tls", "rtu"}
+var schemes = [...]string{"tcp", "rtuovertcp", "udp", "tcp+tls", "rtu", BACnet}
 
 func (a *assembly) gateway(t *table) {
 	t.as("[[gateways]]", "")
@@ -33,10 +33,7 @@ func (a *assembly) gateway(t *table) {
 	a.security(t, g)
 	a.ownPoints(t, g)
 	g.origin = t.origin()
-	if t.has("local_port") {
-		t.fault("local_port", "local_port is for bacnet:// gateways, and this version has none", "remove it")
-	}
-	t.integer("local_port", 0, 1, 65535)
+	t.ofBACnet(g)
 	t.finish()
 	if register(t, a.gateways, "gateway", string(g.ID), g) {
 		a.fleet.Gateways = append(a.fleet.Gateways, g)
@@ -45,23 +42,20 @@ func (a *assembly) gateway(t *table) {
 
 // endpoint parts the url.
 func (t *table) endpoint(g *Gateway) {
-	const remedy = "write tcp://HOST:PORT, rtuovertcp://HOST:PORT, udp://HOST:PORT, tcp+tls://HOST:PORT or rtu:///dev/ttyUSB0"
+	const remedy = "write tcp://HOST:PORT, rtuovertcp://HOST:PORT, udp://HOST:PORT, tcp+tls://HOST:PORT, rtu:///dev/ttyUSB0 or bacnet://HOST:47808"
 	u, err := url.Parse(g.URL)
 	if err != nil {
 		t.fault("url", fmt.Sprintf("the url %q cannot be read", g.URL), remedy)
 		return
 	}
 	switch u.Scheme {
-	case "bacnet":
-		t.fault("url", "BACnet gateways are not supported by this version", "read the fan through Modbus, or leave it out")
-		return
 	case "rtu":
 		g.Scheme, g.Address = u.Scheme, u.Path
 		if u.Host != "" || u.Path == "" || u.RawQuery != "" || u.User != nil {
 			t.fault("url", fmt.Sprintf("the url %q names no serial device", g.URL), "write rtu:// and the device's path, as in rtu:///dev/ttyUSB0")
 		}
 		return
-	case "tcp", "rtuovertcp", "udp", "tcp+tls":
+	case "tcp", "rtuovertcp", "udp", "tcp+tls", BACnet:
 	default:
 		t.fault("url", fmt.Sprintf("the url %q has no scheme that is known", g.URL), remedy)
 		return
@@ -69,13 +63,13 @@ func (t *table) endpoint(g *Gateway) {
 	g.Scheme = u.Scheme
 	port := u.Port()
 	if port == "" {
+		port = map[string]string{"tcp+tls": portModbusTLS, BACnet: portBACnet}[g.Scheme]
+	}
+	if port == "" {
 		port = portModbus
-		if g.Scheme == "tcp+tls" {
-			port = portModbusTLS
-		}
 	}
 	if n, err := strconv.Atoi(port); err != nil || n < 1 || n > 65535 {
-		t.fault("url", fmt.Sprintf("the url %q has a wrong port", g.URL), "write a port from 1 to 65535; Modbus is 502")
+		t.fault("url", fmt.Sprintf("the url %q has a wrong port", g.URL), "write a port from 1 to 65535; Modbus is 502, BACnet 47808")
 	}
 	if u.Hostname() == "" || u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.User != nil || u.Fragment != "" {
 		t.fault("url", fmt.Sprintf("the url %q is not a host and a port alone", g.URL), remedy)
@@ -100,6 +94,7 @@ func (a *assembly) timing(t *table, g *Gateway) {
 		t.fault("timeout", "one unit that does not answer would take the whole period",
 			fmt.Sprintf("write a timeout well below poll_every (%v)", g.PollEvery))
 	}
+	t.ofModbus(g)
 	g.MaxGap = t.integer("max_gap", defaultMaxGap, 0, mostRegisters)
 	g.MaxRegisters = t.integer("max_registers", mostRegisters, 1, mostRegisters)
 	g.Pause = t.duration("pause", 0, 0)
@@ -178,7 +173,7 @@ func (a *assembly) security(t *table, g *Gateway) {
 
 // ownPoints reads what the gateway says about itself.
 func (a *assembly) ownPoints(t *table, g *Gateway) {
-	g.Unit = t.unit(g.Scheme)
+	g.Unit = t.unit(g.Scheme, t.has("pointmap"))
 	if !t.has("pointmap") {
 		t.know("pointmap")
 		return
@@ -188,24 +183,36 @@ func (a *assembly) ownPoints(t *table, g *Gateway) {
 		return
 	}
 	a.notes(g.PointMap).ofGateway = true
+	if !t.speaks(g, g.PointMap) {
+		return
+	}
 	for _, p := range g.PointMap.Points {
 		if p.Point < reading.HeardAgo {
 			t.fault("pointmap", fmt.Sprintf("point map %q has %s, which is a fan's", g.PointMap.Name, p.Point),
 				"give the gateway a map of its own with heard_ago, heartbeat or outdoor_temperature only")
 			break
 		}
-		unit := g.Unit
-		if p.Device != 0 {
-			unit = p.Device
+		placed := p.place()
+		if placed.Unit = g.Unit; p.Device != 0 {
+			placed.Unit = p.Device
 		}
-		g.Points = append(g.Points, PlacedPoint{p.Point, unit, p.Table, p.Address, p.Encoding})
+		g.Points = append(g.Points, placed)
 	}
 }
 
 // unit reads the unit that a gateway or a fan answers as. Serial lines have the
 // units 1 to 247 (Modbus over Serial Line V1.02, section 2.2); over TCP 0 and
 // 255 are the gateway itself (Messaging Implementation Guide V1.0b, 4.4.1.2).
-func (t *table) unit(scheme string) int {
+//
+// A BACnet device has an instance, which nothing can be taken for where it is
+// wanted.
+func (t *table) unit(scheme string, wanted bool) int {
+	if scheme == BACnet {
+		if wanted {
+			t.require("unit", "write the instance of its BACnet device, as in unit = 1201")
+		}
+		return t.integer("unit", 0, 0, maxInstance)
+	}
 	if scheme == "rtu" || scheme == "rtuovertcp" {
 		return t.integer("unit", defaultUnit, 1, 247)
 	}
@@ -220,7 +227,7 @@ func (a *assembly) sameEndpoints() {
 		if transport == "tcp+tls" {
 			transport = "tcp"
 		}
-		if g.Address == "" {
+		if g.Address == "" || g.BACnet() { // on a network of BACnet devices there is room for many conversations
 			continue
 		}
 		end := transport + "://" + strings.ToLower(g.Address)

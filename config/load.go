@@ -119,6 +119,7 @@ func (a *assembly) file(root *table) {
 		a.gateway(t)
 	}
 	a.sameEndpoints()
+	a.samePorts()
 	rows := root.subs("fans")
 	if root.has("roster") {
 		rows = append(rows, a.roster(root, rosterName)...)

@@ -4,22 +4,45 @@ import (
 	"fmt"
 	"math"
 
+	"fanwarden/poller/bacnet"
 	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
 )
 
-// PlacedPoint is one point of one fan at its place on the wire.
+// PlacedPoint is one point of one fan at its place on the wire. Of a Modbus
+// point Table and Address say where it lies, of a BACnet point Object, whose
+// value becomes words as [bacnet.Value.Words] and [bacnet.Value.Contact] make
+// them.
 type PlacedPoint struct {
 	Point    reading.Point
-	Unit     int // Modbus unit that holds it
+	Unit     int // Modbus unit, or BACnet device instance, that holds it
 	Table    decode.Table
 	Address  int // protocol address, 0 to 65535
 	Encoding decode.Encoding
+	Object   bacnet.Reference // zero: a Modbus point
+
+	States        []uint32                // of a multi-state object: at which the contact is closed
+	DeviceUnit    bacnet.EngineeringUnits // what the device states and is not so
+	HasDeviceUnit bool
+	Priority      uint8 // that an output is commanded at, 9 to 16
 }
 
-// Words returns how many addresses of its table the point takes.
+// BACnet reports whether the point is a property of a BACnet object.
+func (p PlacedPoint) BACnet() bool { return p.Object != (bacnet.Reference{}) }
+
+// Where names the point's place in its unit as people look for it: "input 4",
+// or "analog-input,3".
+func (p PlacedPoint) Where() string {
+	if p.BACnet() {
+		return p.Object.String()
+	}
+	return fmt.Sprintf("%s %d", p.Table, p.Address)
+}
+
+// Words returns how many words the point has: on Modbus, how many addresses of
+// its table it takes.
 func (p PlacedPoint) Words() int {
-	if p.Table.Bits() {
+	if p.Table.Bits() && !p.BACnet() {
 		return 1
 	}
 	return p.Encoding.Type.Words()

@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 
+	"fanwarden/poller/bacnet"
 	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
 	"fanwarden/poller/units"
@@ -42,7 +43,8 @@ func strides(m *PointMap) bool {
 
 // placePoint places one point.
 func placePoint(t *table, f *Fan, m MappedPoint) (PlacedPoint, bool) {
-	p := PlacedPoint{Point: m.Point, Unit: f.Unit, Table: m.Table, Address: m.address(f), Encoding: m.Encoding}
+	p := m.place()
+	p.Unit = f.Unit
 	if m.Device != 0 {
 		p.Unit = m.Device
 		if f.Gateway != nil && m.Device > 247 && (f.Gateway.Scheme == "rtu" || f.Gateway.Scheme == "rtuovertcp") {
@@ -50,12 +52,7 @@ func placePoint(t *table, f *Fan, m MappedPoint) (PlacedPoint, bool) {
 				"correct the point's device, or use another map")
 		}
 	}
-	if p.Address < 0 || p.Address+p.Words()-1 > maxAddress {
-		if p.Address == m.Address { // reported once, at the map
-			return p, false
-		}
-		t.fault(either(t, "base", "slot"), fmt.Sprintf("point %s falls on address %d, outside 0 to %d", m.Point, p.Address, maxAddress),
-			"correct base or slot")
+	if !t.move(&p, m.shift(f)) {
 		return p, false
 	}
 	if p.Encoding.Unit.Dimension == units.Rotation && m.Point.Dimension() == units.Ratio {
@@ -71,12 +68,42 @@ func placePoint(t *table, f *Fan, m MappedPoint) (PlacedPoint, bool) {
 	return p, true
 }
 
-// address returns the fan's address of a point.
-func (m MappedPoint) address(f *Fan) int {
-	if m.Shared {
-		return m.Address
+// place returns the point where its map has it, of no unit yet.
+func (m MappedPoint) place() PlacedPoint {
+	return PlacedPoint{Point: m.Point, Table: m.Table, Address: m.Address, Encoding: m.Encoding, Object: m.Object,
+		States: m.States, DeviceUnit: m.DeviceUnit, HasDeviceUnit: m.HasDeviceUnit, Priority: m.Priority}
+}
+
+// move adds to a point's address or instance, and reports one that does not
+// exist.
+func (t *table) move(p *PlacedPoint, by int) bool {
+	if p.BACnet() {
+		instance := int(p.Object.Object.Instance) + by
+		if instance < 0 || instance > maxInstance {
+			t.fault(either(t, "base", "slot"), fmt.Sprintf("point %s falls on instance %d, outside 0 to %d", p.Point, instance, maxInstance),
+				"correct base or slot")
+			return false
+		}
+		p.Object.Object.Instance = uint32(instance)
+		return true
 	}
-	return m.Address + f.Base + f.Slot*m.Stride
+	p.Address += by
+	if p.Address >= 0 && p.Address+p.Words()-1 <= maxAddress {
+		return true
+	}
+	if by != 0 { // else it is reported once, at the map
+		t.fault(either(t, "base", "slot"), fmt.Sprintf("point %s falls on address %d, outside 0 to %d", p.Point, p.Address, maxAddress),
+			"correct base or slot")
+	}
+	return false
+}
+
+// shift is what a fan adds to the address or instance of a point.
+func (m MappedPoint) shift(f *Fan) int {
+	if m.Shared {
+		return 0
+	}
+	return f.Base + f.Slot*m.Stride
 }
 
 // fits holds the map against the fan: what it controls must be there, and its
@@ -120,10 +147,14 @@ func (a *assembly) clashes(t *table, f *Fan, notes *mapNotes) {
 		for j := range points[:i] {
 			m, n := points[j], points[i]
 			pair := [2]reading.Point{m.Point, n.Point}
-			if notes.clashes[pair] || f.unitOf(m) != f.unitOf(n) || !meet(m, n, m.address(f), n.address(f)) {
+			if notes.clashes[pair] || f.unitOf(m) != f.unitOf(n) || !meet(m, n, m.shift(f), n.shift(f)) {
 				continue
 			}
-			t.fault("", fmt.Sprintf("points %s and %s fall on the same address %d", m.Point, n.Point, n.address(f)),
+			where := fmt.Sprintf("address %d", n.Address+n.shift(f))
+			if placed, ok := f.Placed(n.Point); ok && placed.BACnet() {
+				where = "object " + placed.Object.String()
+			}
+			t.fault("", fmt.Sprintf("points %s and %s fall on the same %s", m.Point, n.Point, where),
 				"correct base, slot or the point map")
 		}
 	}
@@ -153,11 +184,12 @@ func (a *assembly) checkMaps() {
 	}
 }
 
-// word is one address on the wire.
+// word is one address, or one property, on the wire.
 type word struct {
 	gateway       *Gateway
 	unit, address int
 	table         decode.Table
+	object        bacnet.Reference
 }
 
 type readBy struct {
@@ -166,7 +198,7 @@ type readBy struct {
 }
 
 // checkFans reports fans whose own controlled value or speed lies on the
-// registers of another's. Points that are shared, or of another device, may be
+// registers or objects of another's. Points that are shared, or of another device, may be
 // read by many.
 func (a *assembly) checkFans() {
 	readers := make(map[word]readBy)
@@ -184,16 +216,24 @@ func (a *assembly) ownWords(f *Fan, readers map[word]readBy) {
 		if !required || m.Shared || m.Device != 0 {
 			continue
 		}
-		for i := range words(m) {
-			at := word{f.Gateway, f.Unit, m.address(f) + i, m.Table}
+		placed, ok := f.Placed(m.Point)
+		if !ok {
+			continue
+		}
+		count, what := placed.Words(), "registers"
+		if placed.BACnet() {
+			count, what = 1, "objects"
+		}
+		for i := range count {
+			at := word{f.Gateway, f.Unit, placed.Address + i, placed.Table, placed.Object}
 			first, taken := readers[at]
 			if !taken {
 				readers[at] = readBy{f, m.Point}
 				continue
 			}
 			if first.fan != f {
-				a.add(f.origin.file, f.origin.line, fmt.Sprintf("fan %q: its %s lies on the registers of fan %q's %s (line %d): two fans read the same registers",
-					f.ID, m.Point, first.fan.ID, first.point, first.fan.origin.line), "correct unit, base or slot of one of the two")
+				a.add(f.origin.file, f.origin.line, fmt.Sprintf("fan %q: its %s lies on the %s of fan %q's %s (line %d): two fans read the same %s",
+					f.ID, m.Point, what, first.fan.ID, first.point, first.fan.origin.line, what), "correct unit, base or slot of one of the two")
 				return
 			}
 		}

@@ -13,16 +13,11 @@ import (
 
 var tableNames = []string{"holding", "input", "coil", "discrete"}
 
-// point reads one point of a point map.
+// point reads one point of a Modbus point map.
 func (t *table) point(p reading.Point, stride int) (MappedPoint, bool) {
 	before := len(t.reader.faults)
 	m := MappedPoint{Point: p}
-	for _, key := range []string{"object", "property", "index"} {
-		if t.has(key) {
-			t.fault(key, fmt.Sprintf("%s is for BACnet point maps, and this version has none", key), "write table and address")
-			t.take(key)
-		}
-	}
+	t.strangers("BACnet", "Modbus", bacnetPointKeys, `write table and address, or protocol = "bacnet" in the map`)
 	tableGiven := t.place(&m)
 	m.Stride = t.integer("stride", stride, 0, maxAddress)
 	m.Shared = t.boolean("shared", false)

@@ -48,11 +48,18 @@ func (a *assembly) connection(t *table, f *Fan) {
 	if building, ok := refer(t, a.buildings, "building", "building"); ok {
 		f.Building = building
 	}
-	f.Unit = t.unit(scheme)
-	f.Base = t.integer("base", 0, -maxAddress, maxAddress)
-	f.Slot = t.integer("slot", 0, 0, maxAddress)
+	f.Unit = t.unit(scheme, true)
+	last := maxAddress
+	if scheme == BACnet {
+		last = maxInstance
+	}
+	f.Base = t.integer("base", 0, -last, last)
+	f.Slot = t.integer("slot", 0, 0, last)
 	t.require("pointmap", "name the point map of its controller; define it in [pointmaps.NAME]")
 	f.PointMap, _ = refer(t, a.pointMaps, "pointmap", "point map")
+	if f.Gateway != nil && f.PointMap != nil && !t.speaks(f.Gateway, f.PointMap) {
+		f.PointMap = nil
+	}
 }
 
 // description reads what people call the fan and what it is for.
@@ -184,6 +191,9 @@ func (a *assembly) keeping(t *table, f *Fan) {
 	if t.has("force_release") {
 		value := t.number("force_release", 0)
 		f.ForceRelease = &value
+		if f.Gateway != nil && f.Gateway.BACnet() {
+			t.fault("force_release", "what was commanded on BACnet is given back by relinquishing its priority", "remove force_release")
+		}
 	} else {
 		t.know("force_release")
 	}

@@ -43,6 +43,10 @@ func check(_ context.Context, p *process, args []string) int {
 func printPlans(w io.Writer, fleet *config.Fleet) {
 	fmt.Fprintln(w, "Poll plan")
 	for _, gateway := range fleet.Gateways {
+		if gateway.BACnet() {
+			printObjects(w, gateway, fleet.Fans)
+			continue
+		}
 		plan := poller.PlanGateway(gateway, fleet.Fans)
 		fmt.Fprintf(w, "  %s  %s  %s every %s\n", gateway.ID, gateway.URL, count(len(plan.Fans), "fan"), gateway.PollEvery)
 		if len(plan.Requests) == 0 {
@@ -53,6 +57,29 @@ func printPlans(w io.Writer, fleet *config.Fleet) {
 		fmt.Fprintf(w, "    %s\n", lineShare(plan))
 	}
 	fmt.Fprintln(w)
+}
+
+// printObjects tells what is read through a BACnet gateway.
+func printObjects(w io.Writer, gateway *config.Gateway, fans []*config.Fan) {
+	of, properties, devices := 0, 0, make(map[int]bool)
+	for _, fan := range fans {
+		if fan.Gateway != gateway {
+			continue
+		}
+		of++
+		for _, p := range fan.Points {
+			if !p.Point.Output() {
+				properties++
+				devices[p.Unit] = true
+			}
+		}
+	}
+	fmt.Fprintf(w, "  %s  %s  %s every %s\n", gateway.ID, gateway.URL, count(of, "fan"), gateway.PollEvery)
+	if properties == 0 {
+		fmt.Fprintln(w, "    nothing to read")
+		return
+	}
+	fmt.Fprintf(w, "    %s of %s a cycle, all devices side by side\n", count(properties, "object"), count(len(devices), "device"))
 }
 
 // sizes tells how many registers and bits the requests of a plan read.

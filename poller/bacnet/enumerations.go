@@ -5,7 +5,7 @@ import "fmt"
 // ObjectType is the kind of an object (clause 21, BACnetObjectType).
 type ObjectType uint16
 
-// The kinds of objects that carry points.
+// The kinds of objects that carry points. The number of loop is from memory.
 const (
 	AnalogInput      ObjectType = 0
 	AnalogOutput     ObjectType = 1
@@ -14,23 +14,11 @@ const (
 	BinaryOutput     ObjectType = 4
 	BinaryValue      ObjectType = 5
 	DeviceObject     ObjectType = 8
+	Loop             ObjectType = 12
 	MultiStateInput  ObjectType = 13
 	MultiStateOutput ObjectType = 14
 	MultiStateValue  ObjectType = 19
 )
-
-var objectNames = map[ObjectType]string{AnalogInput: "analog-input", AnalogOutput: "analog-output",
-	AnalogValue: "analog-value", BinaryInput: "binary-input", BinaryOutput: "binary-output",
-	BinaryValue: "binary-value", DeviceObject: "device", MultiStateInput: "multi-state-input",
-	MultiStateOutput: "multi-state-output", MultiStateValue: "multi-state-value"}
-
-// String returns the standard's name, or the number.
-func (t ObjectType) String() string {
-	if name, ok := objectNames[t]; ok {
-		return name
-	}
-	return fmt.Sprintf("object-type-%d", uint16(t))
-}
 
 // The services that are spoken here, by their numbers of clause 21: confirmed,
 // then unconfirmed.
@@ -57,9 +45,6 @@ const AnyInstance = 1<<22 - 1
 func (o ObjectID) raw() uint32 { return uint32(o.Type)<<22 | o.Instance&AnyInstance }
 
 func objectID(raw uint32) ObjectID { return ObjectID{ObjectType(raw >> 22), raw & AnyInstance} }
-
-// String returns the object as point maps write it: "analog-input,3".
-func (o ObjectID) String() string { return fmt.Sprintf("%s,%d", o.Type, o.Instance) }
 
 // PropertyID names a property (clause 21, BACnetPropertyIdentifier).
 type PropertyID uint32
@@ -137,23 +122,4 @@ const (
 func (v Value) Polarity() (Polarity, bool) {
 	n, ok := v.Unsigned()
 	return Polarity(n), ok && v.Type == Enumerated && n <= 1
-}
-
-// EngineeringUnits is a unit's number in the standard's enumeration.
-type EngineeringUnits uint32
-
-// unitNames gives the numbers the names that fleet files use. Those of the second
-// line are as an open stack has them (@bacnet-js/client 3.3.2).
-var unitNames = map[EngineeringUnits]string{53: "Pa", 54: "kPa", 133: "hPa", 58: "inH2O", 206: "mmH2O",
-	134: "mbar", 16: "J", 18: "Wh", 51: "hp", 62: "C", 64: "F", 159: "ms", 5: "V", 71: "h", 72: "min", 73: "s",
-	84: "cfm", 85: "m3/s", 135: "m3/h", 87: "L/s", 98: "%", 104: "rpm", 47: "W", 48: "kW", 19: "kWh"}
-
-// NoUnits is the number of a plain value.
-const NoUnits EngineeringUnits = 95
-
-// Name returns the unit as fleet files write it, and whether it is known there;
-// [NoUnits] has the name "".
-func (u EngineeringUnits) Name() (string, bool) {
-	name, ok := unitNames[u]
-	return name, ok || u == NoUnits
 }

@@ -54,9 +54,16 @@ const (
 	Stale      // older than the fleet file's stale_after when it was read
 	Marked     // a raw word that means "no value", a NaN, or a number that cannot be
 	Unanswered // the device did not answer for this point, or refused it
+	// What a BACnet device says of its own value (clause 12, status flags and
+	// reliability), and what its units property says against the point map.
+	Faulty       // not reliable
+	OutOfService // cut off from what it measures or drives
+	Overridden   // set by hand at the device: it does not follow what it measures or drives
+	OtherUnit    // in another unit than the point map has it
 )
 
 // String returns the quality in words.
 func (q Quality) String() string {
-	return [...]string{"not mapped", "good", "stale", "invalid", "unanswered"}[q]
+	return [...]string{"not mapped", "good", "stale", "invalid", "unanswered",
+		"fault", "out of service", "overridden", "another unit"}[q]
 }

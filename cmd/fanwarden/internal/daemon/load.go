@@ -19,6 +19,9 @@ func Load(path string) (*config.Fleet, []config.Fault, error) {
 // fits finds a serial line on which a cycle takes longer than its period,
 // however quick the devices are.
 func fits(gateway *config.Gateway, fans []*config.Fan) []config.Fault {
+	if gateway.BACnet() {
+		return nil
+	}
 	plan := poller.PlanGateway(gateway, fans)
 	floor := plan.Floor(gateway.SerialBaud())
 	if floor <= gateway.PollEvery {
