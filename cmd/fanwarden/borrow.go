@@ -8,6 +8,7 @@ import (
 	"fanwarden/cmd/fanwarden/internal/daemon"
 	"fanwarden/cmd/fanwarden/internal/lend"
 	"fanwarden/config"
+	"fanwarden/poller/reading"
 )
 
 // loan is what a command has of the daemon that runs on the store of the fleet file:
@@ -47,6 +48,18 @@ func (l *loan) close() {
 	if l.daemon != nil {
 		l.daemon.Close()
 	}
+}
+
+// first returns the first record of a fan in the store, through the daemon if one
+// runs; nil where there is none.
+func (l *loan) first(fan reading.FanID) (record []byte, err error) {
+	switch {
+	case l.dir == "":
+		return nil, nil
+	case l.daemon != nil:
+		return l.daemon.First(fan)
+	}
+	return daemon.FirstTurnover(l.dir, fan)
 }
 
 // keep puts a record into the store, through the daemon if one runs; without a

@@ -34,7 +34,7 @@ var rooms = map[string][]string{
 	"export/history":   {"config", "export", "poller/reading", "poller/recording", "rules/condition"},
 	"export/metrics":   {"config", "export", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
 	"export/report":    {"config", "poller/reading", "rules/alarm", "rules/condition"},
-	"export/web":       {"config", "export", "export/report", "poller/reading", "poller/units", "rules/alarm", "rules/condition"},
+	"export/web":       {"config", "export", "export/report", "poller/reading", "poller/units", "rules/alarm", "rules/condition", "rules/turnover"},
 	"export/notify":    {"config", "poller/reading", "rules/alarm", "rules/condition", "rules/journal"},
 	"deploy":           {},
 }

@@ -64,6 +64,12 @@ func TestLending(t *testing.T) {
 		t.Errorf("%s cycles while it was lent, and %s before", now, seen)
 	}
 	checkKeeps(t, borrower)
+	if first, err := borrower.First("healthy"); err != nil || string(first) != handedOver {
+		t.Errorf("the first record is %s, %v", first, err)
+	}
+	if first, err := borrower.First("pinned"); err != nil || first != nil {
+		t.Errorf("a fan that was never proven has the record %s, %v", first, err)
+	}
 	borrower.Close()
 	d.await(event{Event: "gateway taken back"})
 	d.await(event{Event: "cleared", Fan: "pinned"})
@@ -114,7 +120,7 @@ func checkKept(t *testing.T, path string) {
 	}
 	defer store.Close()
 	records, err := store.Turnovers("healthy")
-	if err != nil || len(records) != 1 || string(records[0]) != handedOver || len(kept.Baselines) != 1 {
+	if err != nil || len(records) != 1 || string(records[0].Record) != handedOver || len(kept.Baselines) != 1 {
 		t.Errorf("%v: %s and %d baselines are kept", err, records, len(kept.Baselines))
 	}
 }

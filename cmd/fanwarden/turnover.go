@@ -20,6 +20,7 @@ import (
 )
 
 const turnoverUsage = "--config FILE [--building ID] [--fan ID]... [--for 30s] [--report DIR] [--by NAME]\n" +
+	"                          [--witness NAME] [--instrument NAME,SERIAL,CALIBRATED]...\n" +
 	"       fanwarden turnover --config FILE --fan ID... --exercise [--step 20s] [--stop]\n" +
 	"       fanwarden turnover --config FILE --fan ID... --release"
 
@@ -28,6 +29,23 @@ type names []string
 
 func (n *names) String() string       { return strings.Join(*n, ", ") }
 func (n *names) Set(one string) error { *n = append(*n, strings.Split(one, ",")...); return nil }
+
+// instruments is a flag that may be given several times.
+type instruments []turnover.Instrument
+
+func (all *instruments) String() string { return fmt.Sprint(*all) }
+
+func (all *instruments) Set(one string) error {
+	parts := strings.Split(one, ",")
+	for i := range parts {
+		parts[i] = strings.TrimSpace(parts[i])
+	}
+	if len(parts) != 3 || parts[0] == "" {
+		return errors.New("write its name, serial number and calibration date, as in \"Manometer,M-12,2026-05-01\"")
+	}
+	*all = append(*all, turnover.Instrument{Name: parts[0], Serial: parts[1], Calibrated: parts[2]})
+	return nil
+}
 
 // handover is one run of the command.
 type handover struct {
@@ -39,6 +57,8 @@ type handover struct {
 	hold    time.Duration // of each speed of an exercise
 	report  string        // the folder of the report, "" for none
 	by      string        // who proves
+	witness string
+	tools   instruments
 	loan    *loan
 	courses map[reading.FanID]*turnover.Course // of what was exercised
 }
@@ -55,6 +75,8 @@ func handOver(ctx context.Context, p *process, args []string) int {
 	flags.DurationVar(&h.lasts, "for", 30*time.Second, "how long to look at the fans")
 	flags.StringVar(&h.report, "report", "", "write the records to the folder `DIR`: a page to print and sign, CSV and JSON")
 	flags.StringVar(&h.by, "by", "", "the `NAME` of who proves, for the record")
+	flags.StringVar(&h.witness, "witness", "", "the `NAME` of who watches, for the record")
+	flags.Var(&h.tools, "instrument", "`NAME,SERIAL,CALIBRATED` of an instrument that is compared with, for the record; may be given several times")
 	exercise := flags.Bool("exercise", false, "then force the fans named by --fan through their speeds, after a question")
 	flags.DurationVar(&h.hold, "step", turnover.DefaultHold, "with --exercise: how long to hold each speed; a large duct needs longer")
 	stop := flags.Bool("stop", false, "with --exercise: stop the fan too")

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"fanwarden/poller/reading"
 	"fanwarden/rules/turnover"
 )
 
@@ -20,7 +21,8 @@ func (h *handover) record(proven []turnover.Fan, began time.Time) error {
 	var failed error
 	for i := range proven {
 		f := proven[i].Fan
-		r := turnover.New(h.fleet, &proven[i], turnover.Made{Program: "fanwarden " + version, Who: h.by, Began: began, Ended: time.Now(), Course: h.courses[f.ID]})
+		r := turnover.New(h.fleet, &proven[i], turnover.Made{Program: "fanwarden " + version, Who: h.by, Witness: h.witness, Instruments: h.tools, Began: began,
+			Ended: time.Now(), Course: h.courses[f.ID], First: h.first(f.ID)})
 		records = append(records, r)
 		data, err := json.Marshal(r)
 		if err == nil {
@@ -34,6 +36,15 @@ func (h *handover) record(proven []turnover.Fan, began time.Time) error {
 	return failed
 }
 
+// first is the first record of a fan, which this one is then a retest of.
+func (h *handover) first(fan reading.FanID) []byte {
+	first, err := h.loan.first(fan)
+	if err != nil {
+		fmt.Fprintf(h.p.stderr, "fanwarden turnover: whether %s was proven before is not known, so its record names no first one: %v\n", fan, err)
+	}
+	return first
+}
+
 // writeReport writes the printable page and the table of all fans, and a file with
 // the record of each.
 func (h *handover) writeReport(records []*turnover.Record) error {
@@ -42,7 +53,7 @@ func (h *handover) writeReport(records []*turnover.Record) error {
 	}
 	name := "turnover-" + time.Now().In(h.fleet.Zone()).Format("2006-01-02-1504")
 	err := errors.Join(
-		h.writeFile(name+".html", func(w io.Writer) error { return turnover.WriteSheet(w, h.fleet.Zone(), records...) }),
+		h.writeFile(name+".html", func(w io.Writer) error { return (&turnover.Sheet{Records: records, Zone: h.fleet.Zone()}).Write(w) }),
 		h.writeFile(name+".csv", func(w io.Writer) error { return turnover.WriteCSV(w, records...) }))
 	for _, r := range records {
 		data, marshal := json.MarshalIndent(r, "", "  ")

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"encoding/json"
 	"io"
 	"net/http"
 	"time"
@@ -9,6 +8,7 @@ import (
 	"fanwarden/poller/reading"
 	"fanwarden/rules/alarm"
 	"fanwarden/rules/condition"
+	"fanwarden/rules/turnover"
 )
 
 // Desk is where alarms are handled. What it returns is the caller's own; its
@@ -34,8 +34,8 @@ type Desk interface {
 	Out() map[reading.FanID]alarm.Act
 	// Baseline returns the settings recorded when a fan was handed over.
 	Baseline(fan reading.FanID) (condition.Baseline, bool)
-	// Turnovers returns the records of a fan's turnovers as JSON, the newest first.
-	Turnovers(fan reading.FanID) ([]json.RawMessage, error)
+	// Turnovers returns the records of a fan's turnovers, the newest first.
+	Turnovers(fan reading.FanID) ([]turnover.Kept, error)
 	Figures() alarm.Figures
 	// Revision is another number after any change of an alarm, or of what is out of
 	// service.

@@ -20,6 +20,7 @@ import (
 	"fanwarden/poller/reading"
 	"fanwarden/rules/alarm"
 	"fanwarden/rules/condition"
+	"fanwarden/rules/turnover"
 )
 
 // paperDesk keeps a real book of alarms, and a journal in memory.
@@ -86,11 +87,11 @@ func (d *paperDesk) Baseline(fan reading.FanID) (condition.Baseline, bool) {
 	return b, fan == "alder-ef1"
 }
 
-func (d *paperDesk) Turnovers(fan reading.FanID) ([]json.RawMessage, error) {
+func (d *paperDesk) Turnovers(fan reading.FanID) ([]turnover.Kept, error) {
 	if fan != "alder-ef1" {
 		return nil, nil
 	}
-	return []json.RawMessage{json.RawMessage(`{"began":"2026-01-04T06:00:00Z","who":"kim","mode":"passive","points":[{"verdict":"pass"},{"verdict":"pass"},{"verdict":"fail"}],"sha256":"ab"}`)}, nil
+	return []turnover.Kept{{JSON: json.RawMessage(`{"began":"2026-01-04T06:00:00Z","who":"kim","mode":"passive","points":[{"verdict":"pass"},{"verdict":"pass"},{"verdict":"fail"}],"sha256":"ab"}`)}}, nil
 }
 
 func (d *paperDesk) Revision() uint64 { return uint64(len(d.entries)) }

@@ -31,7 +31,7 @@ func lastTurnover(desk Desk, fan reading.FanID) *turnoverAnswer {
 			Verdict string `json:"verdict"`
 		} `json:"points"`
 	}
-	if err != nil || len(records) == 0 || json.Unmarshal(records[0], &r) != nil {
+	if err != nil || len(records) == 0 || json.Unmarshal(records[0].JSON, &r) != nil {
 		return nil
 	}
 	r.Verdicts = make(map[string]int)
@@ -53,7 +53,9 @@ func (s *site) serveTurnovers(w http.ResponseWriter, r *http.Request) {
 			answerJSON(w, http.StatusInternalServerError, errorAnswer{"the records cannot be read: " + err.Error() + "; see the log of the daemon"})
 			return
 		}
-		answer.Turnovers = append(answer.Turnovers, records...)
+		for _, r := range records {
+			answer.Turnovers = append(answer.Turnovers, r.JSON)
+		}
 	}
 	answerJSON(w, http.StatusOK, answer)
 }

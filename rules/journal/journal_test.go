@@ -195,8 +195,8 @@ func TestAKillLosesNothingThatWasWritten(t *testing.T) {
 	}
 	records, err := s.Turnovers("ef1")
 	last := fmt.Sprint(kept.Baselines["ef1"].Settings[reading.RunOn])
-	if err != nil || len(records) != 1+lastTurnovers || string(records[0]) != last || kept.Baselines["ef1"].Settings[reading.RunOn] < float64(written-1) {
-		t.Errorf("%v: %d records, the last is %s and its baseline %s; %d were told as written", err, len(records), records[0], last, written)
+	if err != nil || len(records) != 1+lastTurnovers || string(records[0].Record) != last || kept.Baselines["ef1"].Settings[reading.RunOn] < float64(written-1) {
+		t.Errorf("%v: %d records, the last is %s and its baseline %s; %d were told as written", err, len(records), records[0].Record, last, written)
 	}
 }
 

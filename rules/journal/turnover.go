@@ -45,12 +45,18 @@ func (s *Store) KeepTurnover(fan reading.FanID, began time.Time, record []byte, 
 	})
 }
 
+// Turnover is a record as it is kept.
+type Turnover struct {
+	Began  time.Time // of the proof, in UTC
+	Record json.RawMessage
+}
+
 // Turnovers returns the records of a fan that are kept, the newest first.
-func (s *Store) Turnovers(fan reading.FanID) (records []json.RawMessage, err error) {
+func (s *Store) Turnovers(fan reading.FanID) (records []Turnover, err error) {
 	err = s.view(func(tx *bolt.Tx) error {
 		b := tx.Bucket(turnovers)
 		for _, key := range turnoverKeys(b, fan) {
-			records = append(records, slices.Clone(b.Get(key)))
+			records = append(records, Turnover{began(key), slices.Clone(b.Get(key))})
 		}
 		return nil
 	})
@@ -61,6 +67,11 @@ func (s *Store) Turnovers(fan reading.FanID) (records []json.RawMessage, err err
 // turnoverKey sorts a fan's records by time, those before 1970 too.
 func turnoverKey(fan reading.FanID, began time.Time) []byte {
 	return binary.BigEndian.AppendUint64(prefix(fan), uint64(began.UnixNano())^1<<63)
+}
+
+// began is when the proof began whose key this is.
+func began(key []byte) time.Time {
+	return time.Unix(0, int64(binary.BigEndian.Uint64(key[len(key)-8:])^1<<63)).UTC()
 }
 
 // turnoverKeys returns the keys of a fan's records, the oldest first.

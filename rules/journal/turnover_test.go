@@ -3,6 +3,7 @@ package journal
 import (
 	"fmt"
 	"path/filepath"
+	"strconv"
 	"testing"
 	"time"
 
@@ -36,7 +37,7 @@ func TestATurnoverIsKept(t *testing.T) {
 		t.Errorf("the baseline's run-on is %v, want 120", got)
 	}
 	records, err := s.Turnovers("ef1")
-	if err != nil || len(records) != 2 || string(records[0]) != second || string(records[1]) != first {
+	if err != nil || len(records) != 2 || string(records[0].Record) != second || string(records[1].Record) != first || !records[1].Began.Equal(midnight) {
 		t.Errorf("%v; %q", err, records)
 	}
 	for fan, want := range map[reading.FanID]int{"ef11": 1, "ef": 0, "ef2": 0} {
@@ -65,8 +66,11 @@ func TestTurnoversAreBounded(t *testing.T) {
 		if i == lastTurnovers {
 			want = "0"
 		}
-		if string(record) != want {
-			t.Errorf("record %d is %s, want %s", i, record, want)
+		if n, _ := strconv.Atoi(want); !record.Began.Equal(time.Unix(0, 0).AddDate(n-2, 0, 0)) {
+			t.Errorf("record %s began %v", want, record.Began)
+		}
+		if string(record.Record) != want {
+			t.Errorf("record %d is %s, want %s", i, record.Record, want)
 		}
 	}
 }

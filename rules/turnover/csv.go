@@ -13,11 +13,12 @@ import (
 
 // WriteCSV writes a table that spreadsheets read, one row a point. Values are in
 // the base unit that stands beside them, times in UTC. No text is taken for a
-// formula.
+// formula. The instrument, unless the record names one, and what it showed are left
+// blank, to be filled in.
 func WriteCSV(w io.Writer, records ...*Record) error {
-	rows := [][]string{{"building", "fan", "name", "gateway", "url", "mode", "who", "ended", "point", "table", "address", "register", "unit", "type",
+	rows := [][]string{{"building", "fan", "name", "gateway", "url", "mode", "who", "witness", "ended", "point", "table", "address", "register", "unit", "type",
 		"order", "bit", "scale", "offset", "in", "sign", "expected", "tolerance", "raw", "value", "base_unit", "verdict", "reason", "looks", "answered",
-		"first", "last", "retest_of", "sha256"}}
+		"first", "last", "instrument", "serial", "calibration_date", "measured", "retest_of", "first_verdict", "sha256"}}
 	for _, r := range records {
 		for i := range r.Points {
 			rows = append(rows, r.row(&r.Points[i]))
@@ -27,17 +28,46 @@ func WriteCSV(w io.Writer, records ...*Record) error {
 }
 
 func (r *Record) row(p *PointRecord) []string {
-	bit, first := "", ""
+	bit := ""
 	if p.Bit != nil {
 		bit = strconv.Itoa(*p.Bit)
 	}
-	if r.RetestOf != nil {
-		first = r.RetestOf.SHA256
+	first, was := r.first(p)
+	var tool Instrument
+	if len(r.Instruments) == 1 {
+		tool = r.Instruments[0]
 	}
-	return []string{cell(r.Building.ID), cell(r.Fan.ID), cell(r.Fan.Name), cell(r.Gateway.ID), cell(r.Gateway.URL), cell(r.Mode), cell(r.Who), stamp(r.Ended),
+	return []string{cell(r.Building.ID), cell(r.Fan.ID), cell(r.Fan.Name), cell(r.Gateway.ID), cell(r.Gateway.URL), cell(r.Mode), cell(r.Who), cell(r.Witness), stamp(r.Ended),
 		p.Point.String(), cell(p.Table), strconv.Itoa(p.Address), cell(p.Register), strconv.Itoa(p.Unit), cell(p.Type), cell(p.Order), bit, figure(&p.Scale),
-		figure(&p.Offset), cell(p.In), cell(p.Sign), figure(p.Expected), figure(p.Tolerance), cell(p.Raw), figure(p.Value), base(p.In), p.Verdict.String(),
-		cell(p.Reason), strconv.Itoa(p.Looks), strconv.Itoa(p.Answered), stamp(p.First), stamp(p.Last), cell(first), cell(r.SHA256)}
+		figure(&p.Offset), unit(p.In), cell(p.Sign), figure(p.Expected), figure(p.Tolerance), cell(p.Raw), figure(p.Value), base(p.In), p.Verdict.String(),
+		cell(p.Reason), strconv.Itoa(p.Looks), strconv.Itoa(p.Answered), stamp(p.First), stamp(p.Last), cell(tool.Name), cell(tool.Serial),
+		cell(tool.Calibrated), "", cell(first), was, cell(r.SHA256)}
+}
+
+// first names the record that this is a retest of, and the verdict that it has of a
+// point; where it is the same, that is not in the list of what has changed.
+func (r *Record) first(p *PointRecord) (hash, verdict string) {
+	if r.RetestOf == nil {
+		return "", ""
+	}
+	if hash = r.RetestOf.SHA256; r.RetestOf.Doubt != "" {
+		return hash, ""
+	}
+	if s := find(r.RetestOf.Since, p.Point.String()); s == nil {
+		verdict = p.Verdict.String()
+	} else if s.Was != nil {
+		verdict = s.Was.String()
+	}
+	return hash, verdict
+}
+
+// unit is the name of a unit of measure, which is no formula, whatever it begins
+// with; what is none is a text like any other.
+func unit(in string) string {
+	if _, known := units.Find(in); known {
+		return in
+	}
+	return cell(in)
 }
 
 // base names the base unit of what is kept in a unit.

@@ -51,6 +51,32 @@ func TestBaseUnits(t *testing.T) {
 	}
 }
 
+// A unit stands as it is; a text that is none is no formula either.
+func TestUnitsAreNoFormulas(t *testing.T) {
+	for in, want := range map[string]string{"%": "%", "Pa": "Pa", "": "", "=1": "'=1"} {
+		if got := unit(in); got != want {
+			t.Errorf("%q: %q, want %q", in, got, want)
+		}
+	}
+}
+
+// A row says what its point was at the first test, also where that has not changed.
+func TestRowTellsTheFirstVerdict(t *testing.T) {
+	r := recorded(t, "metric", "")
+	for i, want := range []string{"fail", "pass"} {
+		if hash, was := r.first(&r.Points[i]); hash != r.RetestOf.SHA256 || was != want {
+			t.Errorf("point %d: %q %q, want %q", i, hash, was, want)
+		}
+	}
+	r.RetestOf.Doubt = "it was changed"
+	if hash, was := r.first(&r.Points[0]); hash == "" || was != "" {
+		t.Errorf("%q %q", hash, was)
+	}
+	if hash, was := (&Record{}).first(&r.Points[0]); hash+was != "" {
+		t.Errorf("%q %q", hash, was)
+	}
+}
+
 func TestFigureIsNoZero(t *testing.T) {
 	v := 1e-7
 	if figure(nil) != "" || figure(&v) != "0.0000001" {

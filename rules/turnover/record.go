@@ -36,7 +36,7 @@ type Record struct {
 	Units    string                    `json:"units"` // of the texts: imperial or metric
 	Program  string                    `json:"program"`
 	Who      string                    `json:"who"`
-	Witness  string                    `json:"witness"` // left blank, to be signed on paper
+	Witness  string                    `json:"witness"` // "": to be signed on paper
 	Began    time.Time                 `json:"began"`
 	Ended    time.Time                 `json:"ended"`
 	Mode     string                    `json:"mode"` // Passive or Exercised
@@ -45,7 +45,12 @@ type Record struct {
 	Course   *CourseRecord             `json:"course,omitempty"` // of an exercise
 	ReadBack map[reading.Point]float64 `json:"settings"`         // that did not fail
 	RetestOf *Retest                   `json:"retest_of,omitempty"`
-	SHA256   string                    `json:"sha256"` // of the canonical JSON with this left empty; see Seal
+	// Instruments are those that readings were compared with; on paper where none is
+	// named. ByHand are the proofs that are left to people.
+	Instruments []Instrument `json:"instruments,omitempty"`
+	ByHand      []Task       `json:"by_hand,omitempty"`
+	Cautions    []string     `json:"cautions,omitempty"`
+	SHA256      string       `json:"sha256"` // of the canonical JSON with this left empty; see Seal
 }
 
 // Named is a thing with an id and a name.
@@ -126,19 +131,15 @@ type TrendRecord struct {
 	Contact *float64  `json:"contact,omitempty"`
 }
 
-// Retest names the first record of a fan that is proven again.
-type Retest struct {
-	SHA256 string    `json:"sha256"`
-	Time   time.Time `json:"time"`
-}
-
 // Made says how, when and by whom a fan was proven.
 type Made struct {
 	Program      string // name and version
-	Who          string
+	Who, Witness string
+	Instruments  []Instrument
 	Began, Ended time.Time
 	Course       *Course // of an exercise; nil: the fan was looked at only
-	RetestOf     *Retest
+	// First is the first record of the fan that is kept; nil where this is it.
+	First json.RawMessage
 }
 
 // trendAtMost is how many looks of an exercise are kept.
@@ -152,11 +153,8 @@ func New(fleet *config.Fleet, proven *Fan, made Made) *Record {
 	r := &Record{
 		Format: RecordFormat, Site: fleet.Name, Fan: fanRecord(f), Units: fleet.Units.String(),
 		Building: Named{string(f.Building.ID), f.Building.Name}, Gateway: GatewayRecord{string(f.Gateway.ID), f.Gateway.URL},
-		Program: made.Program, Who: made.Who, Began: instant(made.Began), Ended: instant(made.Ended), Mode: Passive,
+		Program: made.Program, Who: made.Who, Witness: made.Witness, Instruments: made.Instruments, ByHand: tasks(t), Cautions: cautions, Began: instant(made.Began), Ended: instant(made.Ended), Mode: Passive,
 		Seen: append([]Seen{}, proven.Seen...), Points: []PointRecord{}, ReadBack: map[reading.Point]float64{},
-	}
-	if made.RetestOf != nil {
-		r.RetestOf = &Retest{made.RetestOf.SHA256, instant(made.RetestOf.Time)}
 	}
 	for i := range proven.Proofs {
 		p := pointRecord(t, &proven.Proofs[i])
@@ -168,6 +166,9 @@ func New(fleet *config.Fleet, proven *Fan, made Made) *Record {
 	if made.Course != nil {
 		r.Mode, r.Course = Exercised, courseRecord(newTrace(f, fleet.Units, made.Course.Looks), made.Course)
 		r.Seen = append(r.Seen, Judge(fleet, f, made.Course)...)
+	}
+	if made.First != nil {
+		r.RetestOf = retestOf(made.First, r)
 	}
 	r.Seal()
 	return r
@@ -268,22 +269,33 @@ func (r *Record) hash() string {
 // ReadRecord reads a record from its JSON and verifies it. Nothing but white space
 // may differ from what was sealed.
 func ReadRecord(data []byte) (*Record, error) {
+	r, err := Recall(data)
+	if err != nil {
+		return nil, err
+	}
+	return r, nil
+}
+
+// Recall reads a record from its JSON also where it is not as it was sealed, to
+// show what there is: then the error says why it cannot be relied on. There is no
+// record where it cannot be read at all.
+func Recall(data []byte) (*Record, error) {
 	r := &Record{}
 	if err := json.Unmarshal(data, r); err != nil {
 		return nil, fmt.Errorf("this is no record of a turnover: %w", err)
 	}
 	if r.Format != RecordFormat {
-		return nil, fmt.Errorf("the record has format %d, and this program reads format %d", r.Format, RecordFormat)
+		return r, fmt.Errorf("the record has format %d, and this program reads format %d", r.Format, RecordFormat)
 	}
 	if err := r.Verify(); err != nil {
-		return nil, err
+		return r, err
 	}
 	var is bytes.Buffer
 	if err := json.Compact(&is, data); err != nil {
-		return nil, err
+		return r, err
 	}
 	if want, err := json.Marshal(r); err != nil || !bytes.Equal(is.Bytes(), want) {
-		return nil, fmt.Errorf("the record of %s was changed since it was sealed: it is not written as it was", r.Fan.ID)
+		return r, fmt.Errorf("the record of %s was changed since it was sealed: it is not written as it was", r.Fan.ID)
 	}
 	return r, nil
 }

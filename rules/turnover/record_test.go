@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -22,7 +23,19 @@ func recorded(t *testing.T, system, more string) *Record {
 	f := fleet(t, rightMap+file+fleetFan("f1", 1, more))
 	proven := watch(f, map[int]*controller{1: newController(1)})
 	return New(f, &proven[0], Made{Program: "fanwarden 1", Who: "J. Doe", Began: handedOver, Ended: handedOver.Add(time.Minute),
-		Course: course(f.Fans[0]), RetestOf: &Retest{strings.Repeat("ab", 32), handedOver.Add(-time.Hour)}})
+		Course: course(f.Fans[0]), First: firstRecord(t, f, proven[0])})
+}
+
+// firstRecord is the record of a fan an hour before, when its first point failed.
+func firstRecord(t *testing.T, f *config.Fleet, proven Fan) []byte {
+	t.Helper()
+	proven.Proofs = slices.Clone(proven.Proofs)
+	proven.Proofs[0].Verdict, proven.Proofs[0].Reason = Fail, "reads 0.0 Pa while the fan runs"
+	data, err := json.Marshal(New(f, &proven, Made{Began: handedOver.Add(-time.Hour), Ended: handedOver.Add(-time.Hour)}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return data
 }
 
 // course is one of two speeds and the release, looked at every second with no

@@ -1,7 +1,9 @@
 package turnover
 
 import (
+	"crypto/sha256"
 	_ "embed"
+	"encoding/base64"
 	"html/template"
 	"io"
 	"strings"
@@ -14,16 +16,48 @@ var sheetHTML string
 // sheetTemplate is the sheet as the file has it. Every text is escaped by its place.
 var sheetTemplate = template.Must(template.New("sheet").Funcs(template.FuncMap{
 	"words": func(v Verdict) string { return strings.ReplaceAll(v.String(), "_", " ") },
+	"tied":  func(text string) string { return strings.ReplaceAll(text, "_", " ") },
+	"sign":  func(sign string) string { return strings.ReplaceAll("sign "+sign, "_", " ") },
 }).Parse(sheetHTML))
+
+// SheetPolicy is the Content-Security-Policy of a sheet: it has one style, which is
+// known by its hash, and nothing else.
+var SheetPolicy = func() string {
+	_, style, _ := strings.Cut(sheetHTML, "<style>")
+	style, _, _ = strings.Cut(style, "</style>")
+	sum := sha256.Sum256([]byte(style))
+	return "default-src 'none'; style-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'; base-uri 'none'; form-action 'none'"
+}()
+
+// Sheet is a page to print and to sign: a cover with what was found, where there
+// are several records, and a section for each of them in their order. The page
+// stands alone: it has no script and asks no host for anything. A record that is
+// not as it was sealed is said to be so.
+type Sheet struct {
+	Records []*Record
+	Zone    *time.Location // of the times; nil: UTC
+	Links   []Link         // that lead elsewhere, on a screen
+	// Doubt is what Recall found wrong with the only record.
+	Doubt error
+}
+
+// Link leads to a path of the site.
+type Link struct{ Path, Text string }
 
 // sheetView is what the sheet shows.
 type sheetView struct {
+	Policy   string
+	Links    []Link
+	Only     bool // there is one record
 	Site     string
-	Title    string // the buildings
+	Title    string // the buildings, or the only fan
 	Programs string
 	From, To string
 	Counts   []countView
+	Cautions []string
 	Fans     []sheetFan
+	zone     *time.Location
+	hashes   map[string]bool
 }
 
 type countView struct {
@@ -35,27 +69,28 @@ type countView struct {
 // sheetFan is the section of one record.
 type sheetFan struct {
 	*Record
+	Doubt        string // why it cannot be relied on
 	Worst        Verdict
 	Counts       [Fail + 1]int // of points, by verdict
 	Began, Ended string
-	First        string // when the record was made that this is a retest of
-	FirstHere    bool   // and that it is in this sheet
 	Again        string // the hash of the record in this sheet that is a retest of this
 	Trend        *trendView
-	Names        []string // of those who sign
+	Tools        []toolView
+	Signers      []signerView
 }
 
-var signers = []string{"Integrator", "Owner", "Witness"}
+// toolView is a line for an instrument, blank where none was named.
+type toolView struct {
+	Letter string
+	Instrument
+}
 
-// WriteSheet writes a page to print for one record or several: a cover with what
-// was found, and a section for each in their order. Times are in a zone; nil: UTC.
-// The page stands alone: it has no script and asks no host for anything.
-func WriteSheet(w io.Writer, zone *time.Location, records ...*Record) error {
-	if zone == nil {
-		zone = time.UTC
-	}
+type signerView struct{ Letter, Name string }
+
+// Write writes the page.
+func (s *Sheet) Write(w io.Writer) error {
 	var page strings.Builder
-	if err := sheetTemplate.Execute(&page, newSheet(zone, records)); err != nil {
+	if err := sheetTemplate.Execute(&page, s.view()); err != nil {
 		return err
 	}
 	lines := strings.Split(page.String(), "\n")
@@ -66,50 +101,59 @@ func WriteSheet(w io.Writer, zone *time.Location, records ...*Record) error {
 	return err
 }
 
-func newSheet(zone *time.Location, records []*Record) *sheetView {
-	v := &sheetView{}
+func (s *Sheet) view() *sheetView {
+	v := &sheetView{Policy: SheetPolicy, Links: s.Links, Only: len(s.Records) == 1, zone: s.Zone, hashes: make(map[string]bool)}
+	if v.zone == nil {
+		v.zone = time.UTC
+	}
 	counts := [Fail + 1]countView{}
-	var buildings, programs []string
+	var titles, programs []string
 	var from, to time.Time
-	for _, r := range records {
-		v.Site = r.Site
-		buildings, programs = addNew(buildings, r.Building.Name), addNew(programs, r.Program)
+	for _, r := range s.Records {
+		v.Site, v.hashes[r.SHA256] = r.Site, true
+		titles, programs = addNew(titles, r.Building.Name), addNew(programs, r.Program)
+		for _, caution := range r.Cautions {
+			v.Cautions = addNew(v.Cautions, caution)
+		}
 		if from.IsZero() || r.Began.Before(from) {
 			from = r.Began
 		}
 		if r.Ended.After(to) {
 			to = r.Ended
 		}
-		f := newSheetFan(zone, r, records)
+		f := s.fan(r, v.zone)
 		counts[f.Worst].Fans++
 		for verdict, n := range f.Counts {
 			counts[verdict].Points += n
 		}
 		v.Fans = append(v.Fans, f)
 	}
-	for verdict := Fail; ; verdict-- {
-		counts[verdict].Verdict = verdict
-		v.Counts = append(v.Counts, counts[verdict])
-		if verdict == NotApplicable {
-			break
-		}
+	for verdict := range counts {
+		counts[verdict].Verdict = Verdict(verdict)
+		v.Counts = append([]countView{counts[verdict]}, v.Counts...)
 	}
-	v.Title, v.Programs, v.From, v.To = strings.Join(buildings, ", "), strings.Join(programs, ", "), when(from, zone), when(to, zone)
+	if v.Only {
+		titles = []string{s.Records[0].Fan.Name + ", " + titles[0]}
+	}
+	if len(v.Cautions) == 0 {
+		v.Cautions = cautions
+	}
+	v.Title, v.Programs, v.From, v.To = strings.Join(titles, ", "), strings.Join(programs, ", "), v.Time(from), v.Time(to)
 	return v
 }
 
-func newSheetFan(zone *time.Location, r *Record, all []*Record) sheetFan {
-	f := sheetFan{Record: r, Worst: r.Verdict(), Began: when(r.Began, zone), Ended: when(r.Ended, zone), Trend: newTrend(r, zone), Names: signers}
+func (s *Sheet) fan(r *Record, zone *time.Location) sheetFan {
+	f := sheetFan{Record: r, Worst: r.Verdict(), Began: when(r.Began, zone), Ended: when(r.Ended, zone), Trend: newTrend(r, zone), Tools: r.tools(),
+		Signers: []signerView{{"Integrator", r.Who}, {"Owner", ""}, {"Witness", r.Witness}}}
+	if err := r.Verify(); err != nil {
+		f.Doubt = sentence(err)
+	} else if s.Doubt != nil && len(s.Records) == 1 {
+		f.Doubt = sentence(s.Doubt)
+	}
 	for i := range r.Points {
 		f.Counts[r.Points[i].Verdict]++
 	}
-	if r.RetestOf != nil {
-		f.First = when(r.RetestOf.Time, zone)
-	}
-	for _, other := range all {
-		if r.RetestOf != nil && other.SHA256 == r.RetestOf.SHA256 {
-			f.FirstHere = true
-		}
+	for _, other := range s.Records {
 		if other.RetestOf != nil && other.RetestOf.SHA256 == r.SHA256 {
 			f.Again = other.SHA256
 		}
@@ -117,12 +161,52 @@ func newSheetFan(zone *time.Location, r *Record, all []*Record) sheetFan {
 	return f
 }
 
-// when writes a time for people.
+// tools are lines for the instruments, one more than are named and two at least.
+func (r *Record) tools() []toolView {
+	all := make([]toolView, max(2, len(r.Instruments)+1))
+	for i := range all {
+		all[i].Letter = string(rune('A' + i%26))
+		if i < len(r.Instruments) {
+			all[i].Instrument = r.Instruments[i]
+		}
+	}
+	return all
+}
+
+// Has reports whether a record is in the sheet.
+func (v *sheetView) Has(hash string) bool { return v.hashes[hash] }
+
+// Time writes a time for people.
+func (v *sheetView) Time(t time.Time) string { return when(t, v.zone) }
+
 func when(t time.Time, zone *time.Location) string {
 	if t.IsZero() {
-		return "not known"
+		return "at a time that is not known"
 	}
 	return t.In(zone).Format("2006-01-02 15:04:05 MST")
+}
+
+// sentence makes one of an error.
+func sentence(err error) string {
+	text := err.Error()
+	return strings.ToUpper(text[:1]) + text[1:] + "."
+}
+
+// Word says what has become of it.
+func (s Since) Word() string {
+	switch {
+	case s.Mended():
+		return "mended"
+	case s.Still():
+		return "fails still"
+	case s.Fresh():
+		return "fails now only"
+	case s.Is == nil:
+		return "no longer mapped"
+	case s.Was == nil:
+		return "new"
+	}
+	return "otherwise"
 }
 
 func addNew(names []string, name string) []string {

@@ -13,14 +13,23 @@ import (
 // trendView is the trend of an exercise, drawn in a field of trendWidth by
 // laneHeight a lane.
 type trendView struct {
-	From, To string
-	Lanes    []laneView
+	Lanes []laneView
+	Ticks []tickView
+}
+
+// tickView is a mark of the axis of time, in whole steps since the trend began.
+type tickView struct {
+	At     float64 // in the field
+	X      float64 // in the drawing
+	Anchor string
+	Text   string
 }
 
 // laneView is one lane: lines over time, between two labelled limits.
 type laneView struct {
 	Title     string
 	Top       int // of the lane in the drawing
+	Height    int
 	High, Low string
 	Lines     []lineView
 }
@@ -31,9 +40,11 @@ type lineView struct {
 }
 
 const (
+	trendLeft  = 90
 	trendWidth = 600
 	laneHeight = 70
-	laneGap    = 22
+	laneGap    = 24
+	tightLane  = 26 // of what is open or closed
 )
 
 // newTrend draws the trend of a record; nil where there is none.
@@ -42,24 +53,46 @@ func newTrend(r *Record, zone *time.Location) *trendView {
 		return nil
 	}
 	trend := r.Course.Trend
-	v := &trendView{From: trend[0].Time.In(zone).Format("15:04:05"), To: trend[len(trend)-1].Time.In(zone).Format("15:04:05 MST")}
+	v := &trendView{Ticks: ticks(trend[0].Time, trend[len(trend)-1].Time, zone)}
 	speed, contact := func(t *TrendRecord) *float64 { return t.Speed }, func(t *TrendRecord) *float64 { return t.Contact }
 	forced, value := func(t *TrendRecord) *float64 { return t.Forced }, func(t *TrendRecord) *float64 { return t.Value }
 	low, high := span(trend, value)
 	v.Lanes = []laneView{
-		{Title: "speed: read (line), forced (dashes)", High: "100 %", Low: "0 %", Lines: []lineView{
-			{"forced", draw(trend, forced, 0, 1, true)}, {"read", draw(trend, speed, 0, 1, false)}}},
-		{Title: r.Fan.Controls, High: r.controlled(high), Low: r.controlled(low), Lines: []lineView{{"read", draw(trend, value, low, high, false)}}},
-		{Title: "high-speed contact", High: "closed", Low: "open", Lines: []lineView{{"read", draw(trend, contact, 0, 1, true)}}},
+		{Title: "Speed: as read (line) and as forced (dashes)", High: "100 %", Low: "0 %", Height: laneHeight, Lines: []lineView{
+			{"forced", draw(trend, forced, 0, 1, laneHeight, true)}, {"read", draw(trend, speed, 0, 1, laneHeight, false)}}},
+		{Title: "Controlled value: " + r.Fan.Controls, High: r.controlled(high), Low: r.controlled(low), Height: laneHeight,
+			Lines: []lineView{{"read", draw(trend, value, low, high, laneHeight, false)}}},
 	}
+	if path := draw(trend, contact, 0, 1, tightLane, true); path != "" {
+		v.Lanes = append(v.Lanes, laneView{Title: "High-speed contact", High: "closed", Low: "open", Height: tightLane, Lines: []lineView{{"read", path}}})
+	}
+	top := 0
 	for i := range v.Lanes {
-		v.Lanes[i].Top = laneGap + i*(laneHeight+laneGap)
+		v.Lanes[i].Top = top + laneGap
+		top += laneGap + v.Lanes[i].Height
 	}
 	return v
 }
 
-// Height is that of the drawing.
-func (v *trendView) Height() int { return len(v.Lanes)*(laneHeight+laneGap) + laneGap }
+// Foot is where the times stand, and Height that of the drawing.
+func (v *trendView) Foot() int   { last := v.Lanes[len(v.Lanes)-1]; return last.Top + last.Height + 15 }
+func (v *trendView) Height() int { return v.Foot() + 6 }
+
+// ticks are at whole minutes since the trend began, six of them or fewer, after the
+// time of day at which it did.
+func ticks(from, to time.Time, zone *time.Location) []tickView {
+	all := []tickView{{X: trendLeft, Anchor: "start", Text: from.In(zone).Format("15:04:05 MST")}}
+	lasts := to.Sub(from)
+	step := time.Minute
+	for lasts/step > 6 {
+		step += time.Minute
+	}
+	for at := step; at <= lasts; at += step {
+		x := math.Round(10*trendWidth*float64(at)/float64(lasts)) / 10
+		all = append(all, tickView{At: x, X: trendLeft + x, Anchor: "middle", Text: fmt.Sprintf("+%d min", at/time.Minute)})
+	}
+	return all
+}
 
 // controlled writes a controlled value in the units of the site.
 func (r *Record) controlled(v float64) string {
@@ -86,7 +119,7 @@ func span(trend []TrendRecord, of func(*TrendRecord) *float64) (low, high float6
 
 // draw is the path of a line, broken where there is no value; stepped: it keeps
 // its height until the next.
-func draw(trend []TrendRecord, of func(*TrendRecord) *float64, low, high float64, stepped bool) string {
+func draw(trend []TrendRecord, of func(*TrendRecord) *float64, low, high float64, height int, stepped bool) string {
 	var b strings.Builder
 	began, lasts := trend[0].Time, max(trend[len(trend)-1].Time.Sub(trend[0].Time), time.Millisecond)
 	pen := false
@@ -97,7 +130,7 @@ func draw(trend []TrendRecord, of func(*TrendRecord) *float64, low, high float64
 			continue
 		}
 		x := trendWidth * float64(trend[i].Time.Sub(began)) / float64(lasts)
-		y := laneHeight * (1 - math.Min(1, math.Max(0, (*v-low)/(high-low))))
+		y := float64(height) * (1 - math.Min(1, math.Max(0, (*v-low)/(high-low))))
 		switch {
 		case !pen:
 			fmt.Fprintf(&b, "M%.1f %.1f", x, y)

@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 
@@ -20,7 +19,7 @@ func (d *Daemon) startLending() {
 	if d.fleet.Store.Dir == "" {
 		return
 	}
-	server, err := lend.Serve(d.fleet.Store.Dir, lend.Lender{Lend: d.lend, Keep: d.keep, Log: d.log})
+	server, err := lend.Serve(d.fleet.Store.Dir, lend.Lender{Lend: d.lend, Keep: d.keep, First: d.desk.firstTurnover, Log: d.log})
 	if err != nil {
 		d.log.Warn("turnover cannot borrow gateways", zap.Error(err))
 		return
@@ -82,14 +81,31 @@ func (d *desk) keepTurnover(r *turnover.Record, record []byte) error {
 }
 
 // Turnovers returns the records of a fan that are kept, the newest first.
-func (d *desk) Turnovers(fan reading.FanID) ([]json.RawMessage, error) {
-	d.mu.Lock()
-	store := d.store
-	d.mu.Unlock()
+func (d *desk) Turnovers(fan reading.FanID) ([]turnover.Kept, error) {
+	store, _ := d.unwritten()
 	if store == nil {
 		return nil, nil
 	}
-	return store.Turnovers(fan)
+	records, err := store.Turnovers(fan)
+	kept := make([]turnover.Kept, len(records))
+	for i, r := range records {
+		kept[i] = turnover.Kept{Began: r.Began, JSON: r.Record}
+	}
+	return kept, err
+}
+
+// firstTurnover returns the first record of a fan, nil where there is none.
+func (d *desk) firstTurnover(fan reading.FanID) (record []byte, err error) {
+	d.mu.Lock()
+	store := d.store
+	d.mu.Unlock()
+	switch {
+	case store != nil:
+		return firstOf(store, fan)
+	case d.dir != "":
+		return nil, errors.New("the store of the daemon is down: see its log")
+	}
+	return nil, nil
 }
 
 // setLent shows that a gateway is left to a turnover, or is taken back.

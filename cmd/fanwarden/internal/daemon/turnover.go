@@ -28,6 +28,29 @@ func KeepTurnover(dir string, record []byte) error {
 	return errors.Join(store.KeepTurnover(reading.FanID(r.Fan.ID), r.Began, record, baselineOf(r)), store.Close())
 }
 
+// FirstTurnover returns the first record of a fan in the store in a folder that no
+// daemon runs on; nil where there is none.
+func FirstTurnover(dir string, fan reading.FanID) (record []byte, err error) {
+	path := filepath.Join(dir, journalFile)
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		return nil, nil
+	}
+	store, _, err := journal.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	record, err = firstOf(store, fan)
+	return record, errors.Join(err, store.Close())
+}
+
+func firstOf(store *journal.Store, fan reading.FanID) (record []byte, err error) {
+	kept, err := store.Turnovers(fan)
+	if err != nil || len(kept) == 0 {
+		return nil, err
+	}
+	return kept[len(kept)-1].Record, nil
+}
+
 // baselineOf is what the fan's settings are held against from its turnover on; one
 // of no time where none was read back.
 func baselineOf(r *turnover.Record) condition.Baseline {

@@ -30,11 +30,13 @@ const answerFor = 30 * time.Second
 type request struct {
 	Borrow reading.GatewayID `json:"borrow,omitempty"`
 	Keep   json.RawMessage   `json:"keep,omitempty"`
+	First  reading.FanID     `json:"first,omitempty"`
 }
 
 // answer is one line from the daemon.
 type answer struct {
-	Error string `json:"error,omitempty"`
+	Error  string          `json:"error,omitempty"`
+	Record json.RawMessage `json:"record,omitempty"`
 }
 
 // path is the socket's in the folder of a store.
@@ -59,34 +61,45 @@ func Connect(dir string) (*Borrower, error) {
 }
 
 // Borrow asks for a gateway. It is the borrower's until Close.
-func (b *Borrower) Borrow(id reading.GatewayID) error { return b.ask(request{Borrow: id}) }
+func (b *Borrower) Borrow(id reading.GatewayID) error {
+	_, err := b.ask(request{Borrow: id})
+	return err
+}
 
 // Keep gives a finished record to the daemon, which has it on disk when Keep
 // returns nil.
-func (b *Borrower) Keep(record []byte) error { return b.ask(request{Keep: record}) }
+func (b *Borrower) Keep(record []byte) error {
+	_, err := b.ask(request{Keep: record})
+	return err
+}
+
+// First asks for the first record of a fan that the daemon has; nil: it has none.
+func (b *Borrower) First(fan reading.FanID) (record []byte, err error) {
+	return b.ask(request{First: fan})
+}
 
 // Close gives everything back.
 func (b *Borrower) Close() { b.conn.Close() }
 
-func (b *Borrower) ask(r request) error {
+func (b *Borrower) ask(r request) (record []byte, err error) {
 	line, err := json.Marshal(r)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	b.conn.SetDeadline(time.Now().Add(answerFor))
 	if _, err := b.conn.Write(append(line, '\n')); err != nil {
-		return fmt.Errorf("the daemon has gone: %w", err)
+		return nil, fmt.Errorf("the daemon has gone: %w", err)
 	}
 	text, err := b.answer.ReadBytes('\n')
 	if err != nil {
-		return fmt.Errorf("the daemon does not answer: %w", err)
+		return nil, fmt.Errorf("the daemon does not answer: %w", err)
 	}
 	var a answer
 	if err := json.Unmarshal(text, &a); err != nil {
-		return fmt.Errorf("the daemon's answer makes no sense: %w", err)
+		return nil, fmt.Errorf("the daemon's answer makes no sense: %w", err)
 	}
 	if a.Error != "" {
-		return errors.New(a.Error)
+		return nil, errors.New(a.Error)
 	}
-	return nil
+	return a.Record, nil
 }

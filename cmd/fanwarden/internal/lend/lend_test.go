@@ -1,9 +1,11 @@
 package lend
 
 import (
+	"bytes"
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -25,7 +27,8 @@ type shelf struct {
 }
 
 func (s *shelf) lender() Lender {
-	return Lender{Log: zap.NewNop(), Lend: s.lend, Keep: func(r []byte) error { s.kept = append(s.kept, string(r)); return nil }}
+	return Lender{Log: zap.NewNop(), Lend: s.lend, Keep: func(r []byte) error { s.kept = append(s.kept, string(r)); return nil },
+		First: s.first}
 }
 
 func (s *shelf) lend(id reading.GatewayID) (func(), error) {
@@ -44,6 +47,18 @@ func (s *shelf) lend(id reading.GatewayID) (func(), error) {
 		s.out = false
 		s.back <- struct{}{}
 	}, nil
+}
+
+func (s *shelf) first(fan reading.FanID) ([]byte, error) {
+	switch {
+	case fan == "ill":
+		return []byte(`{"fan`), nil
+	case fan != "ef1":
+		return nil, errors.New("the store is down")
+	case len(s.kept) == 0:
+		return nil, nil
+	}
+	return []byte(s.kept[0]), nil
 }
 
 func serving(t *testing.T) (dir string, s *shelf) {
@@ -96,6 +111,33 @@ func TestLend(t *testing.T) {
 	await(t, s.back)
 	if err := other.Borrow("roof"); err != nil {
 		t.Error(err)
+	}
+}
+
+// The first record of a fan comes as it was kept; that there is none is no fault,
+// and one that is no JSON ends no connection.
+func TestFirst(t *testing.T) {
+	dir, _ := serving(t)
+	b, err := Connect(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer b.Close()
+	if got, err := b.First("ef1"); err != nil || got != nil {
+		t.Errorf("%q, %v", got, err)
+	}
+	for _, record := range []string{`{"fan":"ef1","who":"<b>"}`, `{"fan":"ef1","n":2}`} {
+		if err := b.Keep([]byte(record)); err != nil {
+			t.Error(err)
+		}
+	}
+	if got, err := b.First("ef1"); err != nil || !bytes.Contains(got, []byte(`"who"`)) {
+		t.Errorf("%q, %v", got, err)
+	}
+	for fan, want := range map[reading.FanID]string{"ill": "cannot be read", "other": "store is down"} {
+		if got, err := b.First(fan); err == nil || !strings.Contains(err.Error(), want) || got != nil {
+			t.Errorf("%s: %q, %v", fan, got, err)
+		}
 	}
 }
 

@@ -21,7 +21,9 @@ type Lender struct {
 	Lend func(id reading.GatewayID) (back func(), err error)
 	// Keep puts a record on disk.
 	Keep func(record []byte) error
-	Log  *zap.Logger
+	// First returns the first record of a fan that is kept, nil where there is none.
+	First func(fan reading.FanID) (record []byte, err error)
+	Log   *zap.Logger
 }
 
 // longestRecord bounds a line: a record with the trend of an exercise is far below.
@@ -103,44 +105,49 @@ func (s *Server) serve(conn net.Conn) {
 	lines := bufio.NewScanner(conn)
 	lines.Buffer(nil, longestRecord)
 	for lines.Scan() {
-		back, err := s.do(lines.Bytes())
+		a, back, err := s.do(lines.Bytes())
 		if back != nil {
 			taken = append(taken, back)
 		}
-		if !reply(conn, err) {
+		if err != nil {
+			a.Error = err.Error()
+		}
+		if !reply(conn, a) {
 			return
 		}
 	}
 }
 
 // do does what one line asks for.
-func (s *Server) do(line []byte) (back func(), err error) {
+func (s *Server) do(line []byte) (a answer, back func(), err error) {
 	var r request
 	switch err := json.Unmarshal(line, &r); {
 	case err != nil:
-		return nil, fmt.Errorf("the request makes no sense: %w", err)
+		return a, nil, fmt.Errorf("the request makes no sense: %w", err)
 	case len(r.Keep) > 0:
-		return nil, s.lender.Keep(r.Keep)
+		return a, nil, s.lender.Keep(r.Keep)
+	case r.First != "":
+		a.Record, err = s.lender.First(r.First)
+		return a, nil, err
 	case r.Borrow == "":
-		return nil, errors.New("nothing was asked for")
+		return a, nil, errors.New("nothing was asked for")
 	}
 	lent, err := s.lender.Lend(r.Borrow)
 	if err != nil {
-		return nil, err
+		return a, nil, err
 	}
 	s.lender.Log.Info("gateway lent", zap.String("gateway", string(r.Borrow)))
-	return func() {
+	return a, func() {
 		lent()
 		s.lender.Log.Info("gateway taken back", zap.String("gateway", string(r.Borrow)))
 	}, nil
 }
 
-func reply(conn net.Conn, err error) bool {
-	var a answer
-	if err != nil {
-		a.Error = err.Error()
+func reply(conn net.Conn, a answer) bool {
+	line, err := json.Marshal(a)
+	if err != nil { // a record that is no JSON
+		line, _ = json.Marshal(answer{Error: "what is kept cannot be read: " + err.Error()})
 	}
-	line, _ := json.Marshal(a) // texts only
 	_, err = conn.Write(append(line, '\n'))
 	return err == nil
 }
