@@ -186,5 +186,5 @@ func contests() []contest {
 	for _, baud := range []int{9600, 19200, 115200} {
 		all = append(all, serialContest(baud))
 	}
-	return all
+	return append(all, engineContest(), replayContest(), scrapeContest(), historyContest())
 }

@@ -19,8 +19,11 @@ import (
 	"fanwarden/poller/reading"
 )
 
-// serialUnits share the line.
-const serialUnits = 8
+// serialUnits share the line; serialFew where it shall be quick.
+const (
+	serialUnits = 8
+	serialFew   = 1
+)
 
 // lineSchemes are the ways to a serial line, with what each row calls them.
 var lineSchemes = []struct{ scheme, name, what string }{
@@ -40,9 +43,9 @@ func serialContest(baud int) contest {
 	}
 	c.prepare = func(ctx context.Context, b *bench) (ours, theirs side, err error) {
 		fleets := make(map[string]*config.Fleet)
-		floors := figures{}
+		floors, units := figures{}, sized(b, serialUnits, serialFew)
 		for i, s := range lineSchemes {
-			server, err := b.child(ctx, "line", "--scheme", s.scheme, "--baud", strconv.Itoa(baud))
+			server, err := b.child(ctx, "line", "--units", strconv.Itoa(units), "--scheme", s.scheme, "--baud", strconv.Itoa(baud))
 			if err != nil {
 				return nil, nil, err
 			}
@@ -50,7 +53,7 @@ func serialContest(baud int) contest {
 			if err != nil {
 				return nil, nil, err
 			}
-			fleet, err := pollFleet(serialUnits, pollRegisters, []string{url}, speedOf(s.scheme, baud))
+			fleet, err := pollFleet(units, pollRegisters, []string{url}, speedOf(s.scheme, baud))
 			if err != nil {
 				return nil, nil, err
 			}
@@ -85,11 +88,12 @@ func speedOf(scheme string, baud int) string {
 
 func milliseconds(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }
 
-// cycleTime polls a fleet of one gateway for a span and two cycles at least, and
-// returns how long it takes from one cycle's start to the next one's.
+// cycleTime polls a fleet of one gateway for a span and some cycles at least, and
+// returns how long it takes from one cycle's start to the next one's, in the
+// median: the machine may do something else now and then.
 func cycleTime(ctx context.Context, fleet *config.Fleet, span time.Duration) (time.Duration, error) {
-	var first time.Time
-	var cycles int
+	var first, last time.Time
+	var cycles []float64
 	var failed atomic.Int64
 	took := make(chan time.Duration, 1)
 	p := poller.New(dial, func(c *poller.Cycle) {
@@ -98,12 +102,16 @@ func cycleTime(ctx context.Context, fleet *config.Fleet, span time.Duration) (ti
 				failed.Add(1)
 			}
 		}
-		if cycles++; cycles == 2 { // the first one connects
-			first = c.Start
+		if first.IsZero() { // the first one connects
+			first = c.Start.Add(c.Took)
+			return
 		}
-		if since := c.Start.Sub(first); cycles > 3 && since >= span {
+		if !last.IsZero() {
+			cycles = append(cycles, float64(c.Start.Sub(last)))
+		}
+		if last = c.Start; len(cycles) > 2 && last.Sub(first) >= span {
 			select {
-			case took <- since / time.Duration(cycles-2):
+			case took <- time.Duration(median(cycles)):
 			default:
 			}
 		}
@@ -111,11 +119,11 @@ func cycleTime(ctx context.Context, fleet *config.Fleet, span time.Duration) (ti
 	p.Start(fleet)
 	defer p.Stop()
 	select {
-	case mean := <-took:
+	case middle := <-took:
 		if n := failed.Load(); n > 0 {
 			return 0, fmt.Errorf("%d readings failed", n)
 		}
-		return mean, nil
+		return middle, nil
 	case <-ctx.Done():
 		return 0, ctx.Err()
 	case <-time.After(span + time.Minute):
@@ -130,6 +138,7 @@ func lineCommand(ctx context.Context, args []string, in io.Reader, out, diagnost
 	flags.SetOutput(diagnostics)
 	scheme := flags.String("scheme", "tcp", "tcp, rtuovertcp or rtu")
 	baud := flags.Int("baud", 9600, "speed of the line in bit/s")
+	units := flags.Int("units", serialUnits, "how many units share it")
 	if err := flags.Parse(args); err != nil {
 		return err
 	}
@@ -142,7 +151,7 @@ func lineCommand(ctx context.Context, args []string, in io.Reader, out, diagnost
 		go port.serve()
 		fmt.Fprintln(out, "rtu://"+port.name)
 	} else {
-		url, stop, err := simulate(ctx, *scheme, *baud)
+		url, stop, err := simulate(ctx, *scheme, *baud, *units)
 		if err != nil {
 			return err
 		}
@@ -154,14 +163,14 @@ func lineCommand(ctx context.Context, args []string, in io.Reader, out, diagnost
 }
 
 // simulate serves a line of the simulated field.
-func simulate(ctx context.Context, scheme string, baud int) (url string, stop func(), err error) {
+func simulate(ctx context.Context, scheme string, baud, units int) (url string, stop func(), err error) {
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		return "", nil, err
 	}
 	url = scheme + "://" + listener.Addr().String()
 	listener.Close() // the field listens by itself
-	fleet, err := pollFleet(serialUnits, pollRegisters, []string{url}, speedOf(scheme, baud))
+	fleet, err := pollFleet(units, pollRegisters, []string{url}, speedOf(scheme, baud))
 	if err != nil {
 		return "", nil, err
 	}

@@ -61,7 +61,7 @@ func BenchmarkMonth(b *testing.B) {
 	}
 	flush(b, s)
 	written := time.Since(began)
-	if err := s.tidy(); err != nil {
+	if err := s.Tidy(); err != nil {
 		b.Fatal(err)
 	}
 	samples, bytes := uint64(0), int64(0)
@@ -112,7 +112,7 @@ func BenchmarkFleet(b *testing.B) {
 	s.Record(names[0], &r, condition.Controlling)
 	flush(b, s)
 	began := time.Now()
-	if err := s.tidy(); err != nil {
+	if err := s.Tidy(); err != nil {
 		b.Fatal(err)
 	}
 	b.ReportMetric(time.Since(began).Seconds(), "s/compaction")

@@ -82,7 +82,7 @@ func fill(t *testing.T, dir string, hours int) {
 		s.Record(fan("ef1"), at("ef1", start.Add(time.Duration(i)*10*time.Second), -30, 0.5), condition.Controlling)
 	}
 	flush(t, s)
-	if err := s.tidy(); err != nil {
+	if err := s.Tidy(); err != nil {
 		t.Fatal(err)
 	}
 	s.Close()
@@ -143,7 +143,7 @@ func TestWhatIsTooOldGoes(t *testing.T) {
 		s.Record(fan("ef1"), at("ef1", start.Add(time.Duration(i)*time.Minute), -30, 0.5), condition.Controlling)
 	}
 	flush(t, s)
-	if err := s.tidy(); err != nil {
+	if err := s.Tidy(); err != nil {
 		t.Fatal(err)
 	}
 	s.look()
@@ -167,7 +167,7 @@ func TestWhatIsTooMuchGoes(t *testing.T) {
 			}
 		}
 		flush(t, s)
-		if err := s.tidy(); err != nil {
+		if err := s.Tidy(); err != nil {
 			t.Fatal(err)
 		}
 		s.look()

@@ -41,7 +41,7 @@ func recordForEver(arg string) {
 			panic(err)
 		}
 		fmt.Println(i)
-		if err := s.tidy(); err != nil {
+		if err := s.Tidy(); err != nil {
 			panic(err)
 		}
 	}

@@ -37,7 +37,7 @@ func BenchmarkReport(b *testing.B) {
 			flush(b, s)
 		}
 		if n%(24*720) == 0 {
-			if err := s.tidy(); err != nil {
+			if err := s.Tidy(); err != nil {
 				b.Fatal(err)
 			}
 		}

@@ -202,7 +202,7 @@ func (s *Store) work() {
 			}
 			s.setUp(err)
 		case now := <-look.C:
-			err := s.tidy()
+			err := s.Tidy()
 			if err != nil {
 				retry = now.Add(retryEvery)
 			}
@@ -218,7 +218,9 @@ func (s *Store) work() {
 	}
 }
 
-func (s *Store) tidy() error {
+// Tidy writes what is full into blocks and drops what is too old, as the store does
+// every minute by itself.
+func (s *Store) Tidy() error {
 	s.disk.mu.Lock()
 	defer s.disk.mu.Unlock()
 	return s.disk.tidy()
