@@ -40,14 +40,23 @@ func (f *fan) advance(at time.Time) bool {
 // turnBack moves all that is remembered of when something happened by as much
 // as the clock was set: otherwise all of it would lie in the future, and
 // whatever waits for its age would wait until the clock is there again. What
-// has been told keeps the time that it was told with.
+// has been told keeps the time that it was told with. What was read until the
+// step was believed was left out, and may have been the opposite: no hold runs on
+// over it, those least that outlast long gaps.
 func (f *fan) turnBack(by, now int64) {
 	plain.Shift(f, by)
 	for i := range f.rules {
 		plain.Shift(f.rules[i].rule, by)
+		if c, is := f.rules[i].rule.(*silent); is {
+			c.stand.pause()
+		}
 	}
-	if g := f.gateway; g.now-now > -by/2 { // the first of its fans to notice
+	g := f.gateway
+	if g.now-now > -by/2 { // the first of its fans to notice
 		plain.Shift(g, by)
+	}
+	for _, rule := range g.rules() {
+		rule.stand.pause()
 	}
 }
 

@@ -26,6 +26,34 @@ func TestGatewayDownFromTheFirstReading(t *testing.T) {
 	}
 }
 
+// While a clock that was set back is not yet believed, its readings are left out:
+// what they might have said against an outage must not count for it.
+func TestWhatIsLeftOutAfterTheClockWasSetBackCountsForNothing(t *testing.T) {
+	for name, outcome := range map[condition.Name]reading.Outcome{condition.GatewayDown: reading.Timeout, condition.LineSilent: reading.UnitSilent,
+		condition.ControllerSilent: reading.UnitSilent} {
+		t.Run(string(name), func(t *testing.T) {
+			ill := func(id reading.FanID, _ time.Duration) (reading.Outcome, values) {
+				if name == condition.ControllerSilent && id != "ef1" {
+					return reading.OK, healthy
+				}
+				return outcome, nil
+			}
+			hold := 60 * time.Second
+			if name == condition.ControllerSilent {
+				hold *= 2
+			}
+			tr := newTrace(t, testFleet(2))
+			tr.steady(5*time.Minute, healthy)
+			tr.play(hold-30*time.Second, ill)
+			tr.now = tr.now.Add(-3 * time.Minute)
+			tr.steady((setBack-1)*5*time.Second, healthy)
+			tr.play(15*time.Second, ill)
+			tr.steady(time.Minute, healthy)
+			tr.want()
+		})
+	}
+}
+
 func TestControllerSilent(t *testing.T) {
 	for _, o := range []reading.Outcome{reading.Timeout, reading.UnitSilent, reading.PathUnavailable, reading.Garbled,
 		reading.Exception} {

@@ -1,0 +1,158 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"sync"
+	"sync/atomic"
+	"time"
+)
+
+// way is what a pipe does to what comes through it.
+type way int32
+
+const (
+	through way = iota
+	twice       // every answer is sent twice
+	drips       // every answer comes a byte at a time
+	mute        // connections are taken and nothing is ever said
+)
+
+// pipe stands between the daemon and a gateway of the field.
+type pipe struct {
+	listener net.Listener
+	to       string
+	how      atomic.Int32
+
+	mu    sync.Mutex
+	conns map[net.Conn]bool
+	tasks sync.WaitGroup
+}
+
+func openPipe(o options, i int) (*pipe, error) {
+	l, err := net.Listen("tcp", fmt.Sprintf("%s:%d", o.host, o.port+piped+i))
+	if err != nil {
+		return nil, fmt.Errorf("%w; give other ones with --port or --host", err)
+	}
+	p := &pipe{listener: l, to: fmt.Sprintf("%s:%d", o.host, o.port+i), conns: make(map[net.Conn]bool)}
+	p.tasks.Go(p.accept)
+	return p, nil
+}
+
+// set changes what the pipe does. Connections that stand are broken, so that no
+// answer comes half in one way and half in another.
+func (p *pipe) set(w way) {
+	if way(p.how.Swap(int32(w))) != w {
+		p.cut()
+	}
+}
+
+func (p *pipe) cut() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for c := range p.conns {
+		c.Close()
+	}
+}
+
+func (p *pipe) close() {
+	p.listener.Close()
+	p.cut()
+	p.tasks.Wait()
+}
+
+func (p *pipe) accept() {
+	for {
+		conn, err := p.listener.Accept()
+		if errors.Is(err, net.ErrClosed) {
+			return
+		}
+		if err != nil {
+			time.Sleep(10 * time.Millisecond)
+			continue
+		}
+		p.tasks.Go(func() { p.serve(conn) })
+	}
+}
+
+// hold keeps a connection among those that are cut, until drop.
+func (p *pipe) hold(c net.Conn) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.conns[c] = true
+}
+
+func (p *pipe) drop(c net.Conn) {
+	c.Close()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	delete(p.conns, c)
+}
+
+func (p *pipe) serve(near net.Conn) {
+	p.hold(near)
+	defer p.drop(near)
+	how := way(p.how.Load())
+	if how == mute {
+		swallow(near)
+		return
+	}
+	far, err := net.DialTimeout("tcp", p.to, time.Second)
+	if err != nil { // the gateway is off: what it refuses, the pipe breaks
+		near.(*net.TCPConn).SetLinger(0)
+		return
+	}
+	p.hold(far)
+	defer p.drop(far)
+	p.tasks.Go(func() {
+		carry(far, near, through)
+		far.Close()
+	})
+	carry(near, far, how)
+}
+
+func swallow(c net.Conn) {
+	var b [512]byte
+	for {
+		if _, err := c.Read(b[:]); err != nil {
+			return
+		}
+	}
+}
+
+// carry copies until an end is gone. A reset of the far end becomes one of the
+// near end.
+func carry(to, from net.Conn, how way) {
+	var b [4096]byte
+	for {
+		n, err := from.Read(b[:])
+		if n > 0 && pass(to, b[:n], how) != nil {
+			return
+		}
+		if err != nil {
+			if tcp, ok := to.(*net.TCPConn); ok {
+				tcp.SetLinger(0)
+			}
+			return
+		}
+	}
+}
+
+func pass(to net.Conn, b []byte, how way) error {
+	switch how {
+	case twice:
+		if _, err := to.Write(b); err != nil {
+			return err
+		}
+	case drips:
+		for ; len(b) > 1; b = b[1:] {
+			if _, err := to.Write(b[:1]); err != nil {
+				return err
+			}
+			time.Sleep(2 * time.Millisecond)
+		}
+	}
+	_, err := to.Write(b)
+	return err
+}
