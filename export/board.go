@@ -21,6 +21,7 @@ type Board struct {
 	version   string
 	fans      []*Fan
 	gateways  []*Gateway
+	delay     Histogram
 	incidents []condition.Incident
 	alarms    alarm.Figures
 	store     Store
@@ -196,6 +197,12 @@ func (b *Board) CountCycle(id reading.GatewayID, start time.Time, took time.Dura
 	b.gateways[at], b.changed = &next, true
 }
 
+// CountDelay notes how long after it was due a cycle of any gateway started.
+func (b *Board) CountDelay(late time.Duration) {
+	b.delay.Observe(late)
+	b.changed = true
+}
+
 // Publish makes what the board holds the new snapshot, if anything changed
 // since the last.
 func (b *Board) Publish(now time.Time) {
@@ -207,7 +214,7 @@ func (b *Board) Publish(now time.Time) {
 	b.snapshot.Store(&Snapshot{
 		Taken: now, Fleet: b.fleet, Reload: b.reload, Version: b.version, Ready: b.ready(),
 		Fans: append([]*Fan(nil), b.fans...), Gateways: append([]*Gateway(nil), b.gateways...),
-		Incidents: b.incidents, Alarms: b.alarms, Store: b.store, History: b.history,
+		Delay: b.delay, Incidents: b.incidents, Alarms: b.alarms, Store: b.store, History: b.history,
 	})
 }
 

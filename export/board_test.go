@@ -175,6 +175,22 @@ func TestHistogramPutsEachDurationIntoTheFirstBucketThatHoldsIt(t *testing.T) {
 	}
 }
 
+func TestHowLateCyclesStartIsCountedOverAllGatewaysAndReloads(t *testing.T) {
+	b := NewBoard(smallFleet("a"), "test", epoch)
+	b.CountDelay(time.Millisecond)
+	b.CountDelay(60 * time.Millisecond)
+	b.SetFleet(smallFleet("b"), epoch)
+	b.CountDelay(2 * time.Millisecond)
+	before := b.Snapshot()
+	b.Publish(epoch)
+	if d := b.Snapshot().Delay; d.Buckets[0] != 2 || d.Buckets[4] != 1 || d.Sum < 0.0629 || d.Sum > 0.0631 {
+		t.Errorf("%+v; want two up to 5 ms and one up to 0.1 s", d)
+	}
+	if before.Delay.Buckets[0] != 1 {
+		t.Errorf("a snapshot that was published has changed: %+v", before.Delay)
+	}
+}
+
 func TestIncidentsAreShown(t *testing.T) {
 	now := time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC)
 	b := NewBoard(&config.Fleet{}, "", now)

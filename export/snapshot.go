@@ -19,6 +19,7 @@ type Snapshot struct {
 	Fleet    *config.Fleet
 	Fans     []*Fan     // in the order of Fleet.Fans
 	Gateways []*Gateway // in the order of Fleet.Gateways
+	Delay    Histogram  // of the starts of cycles after they were due, all gateways together
 	// Incidents are what stands of several fans or gateways together.
 	Incidents []condition.Incident
 	Alarms    alarm.Figures // how the alarms do

@@ -13,6 +13,7 @@ import (
 type Cycle struct {
 	Gateway reading.GatewayID
 	Start   time.Time
+	Late    time.Duration // from when the cycle was due to its start
 	Took    time.Duration
 	// Missed counts the starts since the cycle before that fell into a cycle
 	// which took too long. They are not made up for.

@@ -100,3 +100,23 @@ func TestPauseBetweenRequests(t *testing.T) {
 		}
 	}
 }
+
+// A probe of a mute gateway may run past the instant at which a cycle is due.
+func TestACycleSaysHowLateItStarted(t *testing.T) {
+	g := newGateway("tcp", "")
+	g.PollEvery, g.Timeout = 12*time.Second, 3*time.Second
+	f := &fake{answer: silentUnits(g.Timeout, 1)}
+	cycles, _ := watch(t, f, fleetOf(newFan(g, 1, 0)), 5*time.Minute)
+	late := 0
+	for i, c := range cycles {
+		if due := cycles[0].Start.Add(time.Duration(i) * g.PollEvery); c.Late != c.Start.Sub(due) || c.Missed > 0 {
+			t.Fatalf("cycle %d says that it is %v late and is %v; %d missed", i, c.Late, c.Start.Sub(due), c.Missed)
+		}
+		if c.Late > 0 {
+			late++
+		}
+	}
+	if late < 10 || cycles[0].Late != 0 {
+		t.Errorf("%d of %d cycles were late, the first by %v; the probes ought to have run into most", late, len(cycles), cycles[0].Late)
+	}
+}

@@ -62,7 +62,9 @@ func (w *worker) run(ctx context.Context) {
 	w.schedule = newSchedule(w.gateway.ID, w.gateway.PollEvery, time.Now())
 	missed := 0
 	for w.await(ctx) {
+		due := w.schedule.start()
 		w.poll(ctx)
+		w.cycle.Late = w.cycle.Start.Sub(due)
 		if ctx.Err() != nil {
 			return
 		}

@@ -6,7 +6,7 @@ import (
 	"fanwarden/export"
 )
 
-// durationSlot is the histogram of one gateway.
+// durationSlot is a histogram of durations.
 type durationSlot struct {
 	metric    dto.Metric
 	histogram dto.Histogram

@@ -35,6 +35,7 @@ const (
 	notificationsPending
 	cyclesMissed
 	pollDuration
+	pollDelay
 	polls
 	pressure
 	readingAt
@@ -107,6 +108,8 @@ var families = [familyCount]struct {
 		"Poll cycles that did not start because the one before took too long.", dto.MetricType_COUNTER},
 	pollDuration: {"fanwarden_poll_duration_seconds",
 		"How long one cycle over all fans of the gateway took, in seconds.", dto.MetricType_HISTOGRAM},
+	pollDelay: {"fanwarden_poll_start_delay_seconds",
+		"How late cycles of all gateways started, in seconds: what this machine was busy with.", dto.MetricType_HISTOGRAM},
 	polls: {"fanwarden_polls_total",
 		"Polls of fans by how they ended, one for each reading of a fan.", dto.MetricType_COUNTER},
 	pressure: {"fanwarden_pressure_pascals",

@@ -19,6 +19,8 @@ func (l *layout) fill(s *export.Snapshot, now time.Time) []*dto.MetricFamily {
 	l.flag(reloadSuccessful, &l.reload, s.Reload.Good)
 	l.instant(reloadSucceededAt, &l.reloadedAt, s.Reload.GoodAt)
 	l.alarms.fill(l, s)
+	l.delay.fill(&s.Delay)
+	l.add(pollDelay, &l.delay.metric)
 	for i, g := range s.Gateways {
 		l.gateway(&l.gateways[i], g, now)
 	}

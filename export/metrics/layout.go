@@ -27,6 +27,7 @@ type layout struct {
 	build      dto.Metric
 	reload     dto.Metric
 	reloadedAt number
+	delay      durationSlot
 	alarms     alarmSlots
 
 	// Labels that are the same for all.
@@ -91,6 +92,7 @@ func newLayout(s *export.Snapshot) *layout {
 	l.build.Label = sorted(pair("version", s.Version), pair("goversion", runtime.Version()))
 	l.reloadedAt.lay(nil)
 	l.alarms.lay(l)
+	l.delay.lay(nil)
 	l.room()
 	return l
 }
@@ -118,6 +120,8 @@ func (l *layout) room() {
 		f, what := &l.families[i], &families[i]
 		size := fans
 		switch family(i) {
+		case pollDelay:
+			size = 1
 		case fanMode:
 			size = fans * condition.Modes
 		case alarms, alarmsRaised:

@@ -38,6 +38,8 @@ func Campus() *export.Snapshot {
 	c.snapshot.Alarms, c.snapshot.Store = figures(), export.Store{Used: true, Up: true, Pending: 2}
 	c.snapshot.History = export.History{Used: true, Up: true, Written: 518_400, Dropped: export.Dropped{Full: 12, Order: 3},
 		Bytes: 3_390_000, Oldest: now.Add(-30 * 24 * time.Hour)}
+	c.snapshot.Delay.Observe(3 * time.Millisecond)
+	c.snapshot.Delay.Observe(60 * time.Millisecond)
 	return c.snapshot
 }
 

@@ -67,6 +67,7 @@ func (j *judge) take(c *poller.Cycle) {
 	if j.changes != before {
 		j.board.SetIncidents(j.engine.Incidents())
 	}
+	j.board.CountDelay(c.Late)
 	j.board.CountCycle(c.Gateway, c.Start, c.Took, c.Missed, c.Readings)
 }
 
