@@ -2,7 +2,6 @@ package turnover
 
 import (
 	"fmt"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -65,7 +64,7 @@ func (m *ObjectMap) reads(f *ObjectFan) string {
 		at.Instance += uint32(f.Base)
 		for i := range f.Device.Objects {
 			if o := &f.Device.Objects[i]; c.Decided() && o.ID == at && o.Known {
-				all = append(all, fmt.Sprintf("%s %s%s", c.Point, o.value(), o.state()))
+				all = append(all, fmt.Sprintf("%s %s%s", c.Point, o.value(), o.flagged()))
 			}
 		}
 	}
@@ -168,50 +167,30 @@ func (o *Object) says() string {
 	if !o.Known {
 		return text + ", no value"
 	}
-	return text + ", " + o.value() + o.state()
+	return text + ", " + o.value() + o.flagged()
 }
 
 // value writes what an object holds in its own words.
 func (o *Object) value() string {
 	number := strconv.FormatFloat(o.Value, 'g', 6, 64)
 	switch unit, known := o.Unit.Name(); {
-	case multiState(o.ID.Type) && o.Value >= 1 && int(o.Value) <= len(o.States):
+	case o.ID.Type.MultiState() && o.Value >= 1 && int(o.Value) <= len(o.States):
 		return fmt.Sprintf("%s of %d (%s)", number, len(o.States), o.States[int(o.Value)-1])
-	case multiState(o.ID.Type):
+	case o.ID.Type.MultiState():
 		return "state " + number
-	case onOff(o.ID.Type):
+	case o.ID.Type.Binary():
 		text := map[bool]string{true: "active", false: "inactive"}[o.Value != 0]
 		if o.Polarity == bacnet.Reverse {
 			text += ", of reverse polarity"
 		}
 		return text
-	case o.HasUnit && known:
-		return strings.TrimSpace(number + " " + unit)
-	case o.HasUnit:
-		return fmt.Sprintf("%s of the unit numbered %d, which fleet files do not know", number, o.Unit)
-	default:
+	case !o.HasUnit || o.Unit == bacnet.NoUnits:
 		return number
+	case !known:
+		return fmt.Sprintf("%s %s, which fleet files do not know", number, o.Unit)
+	default:
+		return number + " " + unit
 	}
-}
-
-// state writes what an object says against its own value.
-func (o *Object) state() string {
-	var says []string
-	for _, one := range []struct {
-		set  bool
-		name string
-	}{{o.Flags.InAlarm, "in alarm"}, {o.Flags.Fault, "fault"}, {o.Flags.Overridden, "overridden"}, {o.Flags.OutOfService, "out of service"}} {
-		if one.set {
-			says = append(says, one.name)
-		}
-	}
-	if o.Reliability != 0 {
-		says = append(says, o.Reliability.String())
-	}
-	if len(says) == 0 {
-		return ""
-	}
-	return ", flagged " + strings.Join(slices.Compact(says), ", ")
 }
 
 // ObjectsStillToVerify ends a list of proposals.

@@ -75,7 +75,7 @@ var roles = []role{
 // against it.
 func (r *role) weigh(o *Object) (c Choice) {
 	c.Object = o
-	if onOff(o.ID.Type) != r.point.Contact() || !carries(o.ID.Type) || multiState(o.ID.Type) && closedStates(o) == nil {
+	if o.ID.Type.Analog() == r.point.Contact() || !carries(o.ID.Type) || o.ID.Type.MultiState() && closedStates(o) == nil {
 		return c
 	}
 	words := append(words(o.Name), words(o.Description)...)
@@ -126,21 +126,9 @@ func (r *role) dimension(d units.Dimension) bool {
 	return d == r.point.Dimension() || r.point == reading.Setpoint && d == units.Flow
 }
 
-func onOff(t bacnet.ObjectType) bool {
-	switch t {
-	case bacnet.BinaryInput, bacnet.BinaryOutput, bacnet.BinaryValue:
-		return true
-	}
-	return multiState(t)
-}
-
-func multiState(t bacnet.ObjectType) bool {
-	return t == bacnet.MultiStateInput || t == bacnet.MultiStateOutput || t == bacnet.MultiStateValue
-}
-
 // carries reports whether objects of a kind carry points.
 func carries(t bacnet.ObjectType) bool {
-	return onOff(t) || t == bacnet.AnalogInput || t == bacnet.AnalogOutput || t == bacnet.AnalogValue
+	return t.Binary() || t.MultiState() || t.Analog()
 }
 
 // closedStates are the states of a multi-state object whose texts say that a contact

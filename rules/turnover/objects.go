@@ -16,14 +16,8 @@ type Object struct {
 	ID          bacnet.ObjectID
 	Name        string
 	Description string
-	Unit        bacnet.EngineeringUnits
-	HasUnit     bool // the object states a unit, be it no-units
-	Value       float64
-	Known       bool     // it gave a value
 	States      []string // the texts of a multi-state object, the first for 1
-	Polarity    bacnet.Polarity
-	Flags       bacnet.StatusFlags
-	Reliability bacnet.Reliability
+	Says
 }
 
 // Device is a BACnet device with its objects.
@@ -207,7 +201,7 @@ func choose(d *Device, objects []*Object, l string) ObjectMap {
 		best := choices[0].score
 		choices = slices.DeleteFunc(choices, func(c Choice) bool { return c.score < best-near })
 		chosen := Chosen{Point: r.point, Choices: choices}
-		if multiState(choices[0].Object.ID.Type) {
+		if choices[0].Object.ID.Type.MultiState() {
 			chosen.States = closedStates(choices[0].Object)
 		}
 		for _, c := range choices {

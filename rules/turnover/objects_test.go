@@ -10,7 +10,7 @@ import (
 
 // object makes one from "analog-input,1 NAME" with a unit's number, 0: it has none.
 func object(kind bacnet.ObjectType, n uint32, name string, unit bacnet.EngineeringUnits, value float64) Object {
-	return Object{ID: bacnet.ObjectID{Type: kind, Instance: n}, Name: name, Unit: unit, HasUnit: unit != 0, Value: value, Known: true}
+	return Object{ID: bacnet.ObjectID{Type: kind, Instance: n}, Name: name, Says: Says{Unit: unit, HasUnit: unit != 0, Value: value, Known: true}}
 }
 
 // riser is an invented controller with its objects from an instance on.
@@ -129,7 +129,7 @@ func TestObjectMapsOfFansInOneDevice(t *testing.T) {
 	if len(maps) != 1 || len(maps[0].Fans) != 3 || maps[0].Fans[1].Base != 10 || maps[0].Fans[2].Base != 20 || maps[0].Fans[2].Label != "ef 3" {
 		t.Fatalf("%+v", maps)
 	}
-	if block := unwrapped(maps[0].Block("riser")); !strings.Contains(block, "unit = 7, base = 20 (ef 3): pressure -45.2 Pa, speed 58.25 %, high_speed inactive,") || !strings.Contains(block, "4 of the unit numbered 777, which fleet files do not know") ||
+	if block := unwrapped(maps[0].Block("riser")); !strings.Contains(block, "unit = 7, base = 20 (ef 3): pressure -45.2 Pa, speed 58.25 %, high_speed inactive,") || !strings.Contains(block, "4 unit number 777, which fleet files do not know") ||
 		strings.Count(block, "points.pressure]") != 1 {
 		t.Error(block)
 	}

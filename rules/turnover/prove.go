@@ -84,7 +84,10 @@ func (t *trace) judge(at int, p *Proof) found {
 		return f
 	}
 	test := t.test(p.Place.Point)
-	f := test(t.series[p.Place.Point])
+	f, unfit := t.otherUnit(at)
+	if !unfit {
+		f = test(t.series[p.Place.Point])
+	}
 	if f.verdict == Fail {
 		f.reason += t.instead(at, test)
 	}
@@ -101,9 +104,11 @@ func (t *trace) silent(at int, p *Proof) (found, bool) {
 		return fails("was never asked: the time was too short for this gateway"), true
 	case p.Answered == 0:
 		last := t.looks[len(t.looks)-1].Answers[at].Failure
-		return fails("does not answer (%s)%s", last.Err, t.refusal(last)), true
+		return fails("does not answer (%s)%s", last.Err, t.refusal(p.Place, last)), true
 	case p.Answered*2 < p.Looks:
 		return fails("answers only %d of %d times", p.Answered, p.Looks), true
+	case t.flagged(at) != nil:
+		return fails("%s", worthless(t.flagged(at))), true
 	case len(good(t.series[p.Place.Point])) == 0:
 		f := fails("answers %s, which means no value", Hex(p.Raw))
 		f.reason += t.instead(at, t.test(p.Place.Point))
@@ -114,8 +119,10 @@ func (t *trace) silent(at int, p *Proof) (found, bool) {
 
 // refusal says what a refusal of the device comes from. (Modbus Application
 // Protocol V1.1b3, section 7.)
-func (t *trace) refusal(f *reading.Failure) string {
+func (t *trace) refusal(p config.PlacedPoint, f *reading.Failure) string {
 	switch {
+	case p.BACnet():
+		return objectRefusal(p, f)
 	case f.Outcome == reading.UnitSilent || f.Outcome == reading.Timeout:
 		return fmt.Sprintf(": is unit %d the right one, and is it switched on?", t.fan.Unit)
 	case f.Code == 1:

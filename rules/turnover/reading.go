@@ -48,6 +48,9 @@ func decoded(e decode.Encoding, words []uint16) (float64, bool) {
 // one thing different, the commonest first.
 func Others(p config.PlacedPoint) []Way {
 	e := p.Encoding
+	if p.BACnet() {
+		return objectWays(p)
+	}
 	if p.Table.Bits() || e.Type == decode.Bool || e.Bit != decode.NoBit {
 		return contactWays(p)
 	}
@@ -177,6 +180,21 @@ func otherUnits(e decode.Encoding) []Way {
 		ways = append(ways, on(Unit, other, "in "+name))
 	}
 	return ways
+}
+
+// objectWays are those of a BACnet point: its value has one type, and the object
+// beside it another number.
+func objectWays(p config.PlacedPoint) []Way {
+	beside := []Way{
+		{Neighbour, "one instance lower", func(a *Answer) (float64, bool) { return decoded(p.Encoding, a.Before) }},
+		{Neighbour, "one instance higher", func(a *Answer) (float64, bool) { return decoded(p.Encoding, a.After) }}}
+	if p.Encoding.Type == decode.Bool {
+		turned := p.Encoding
+		turned.Invert = !turned.Invert
+		return append([]Way{on(Polarity, turned, "inverted")}, beside...)
+	}
+	ways := append(signs(p.Encoding), beside...)
+	return append(append(ways, scales(p.Encoding)...), otherUnits(p.Encoding)...)
 }
 
 func contactWays(p config.PlacedPoint) []Way {

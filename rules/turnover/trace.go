@@ -32,12 +32,14 @@ func newTrace(f *config.Fan, system units.System, looks []Look) *trace {
 	return t
 }
 
-// read reads a point in some way, look by look.
+// read reads a point in some way, look by look. What a BACnet object says against
+// its own value leaves none, whatever the way.
 func (t *trace) read(i int, w Way) []float64 {
 	values := make([]float64, len(t.looks))
 	for k := range t.looks {
-		v, good := w.Read(&t.looks[k].Answers[i])
-		if values[k] = v; !good {
+		a := &t.looks[k].Answers[i]
+		v, good := w.Read(a)
+		if values[k] = v; !good || a.Object != nil && a.Object.Quality() != reading.Good {
 			values[k] = math.NaN()
 		}
 	}

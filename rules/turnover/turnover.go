@@ -5,8 +5,9 @@
 // while, and says of each mapped point whether it answers, whether its value can
 // be, whether it moves, and whether it agrees with the fan's other points and
 // with the fleet file. Where it does not, every other way to read the same words
-// is tried (sign, order, type, scale, unit, the neighbouring address) and the one
-// that fits is named. Nothing is passed that was not seen: what the fan did not
+// is tried (sign, order, type, scale, unit, the neighbouring address or object) and
+// the one that fits is named. What a BACnet object says against its own value, and
+// the unit that it states, come first. Nothing is passed that was not seen: what the fan did not
 // do meanwhile is "not seen", never "well".
 //
 // Where there is no point map yet, [Likely] proposes one from what the addresses of
@@ -62,6 +63,9 @@ type Answer struct {
 	Failure *reading.Failure // nil where there are words
 	Before  []uint16         // the one address before, nil where it was not read
 	After   []uint16         // up to two addresses after
+	// Of a BACnet point: what its object says of the value. Before and After are
+	// then the values of the objects of the instances beside it.
+	Object *Says
 }
 
 // Points are the points of a fan that are read: all but those that only an

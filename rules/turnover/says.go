@@ -1,0 +1,195 @@
+package turnover
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+
+	"fanwarden/config"
+	"fanwarden/poller/bacnet"
+	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
+)
+
+// Says is what a BACnet object says of its own value.
+type Says struct {
+	Value       float64 // as the device gives it
+	Known       bool    // it gave a value
+	Type        bacnet.Type
+	Flags       bacnet.StatusFlags
+	Reliability bacnet.Reliability
+	Unit        bacnet.EngineeringUnits
+	HasUnit     bool // it states a unit, be it no-units
+	Polarity    bacnet.Polarity
+	HasPolarity bool
+}
+
+// Note takes a property of the object; one that it does not have changes nothing.
+func (s *Says) Note(r bacnet.Result) {
+	if r.Err != nil || len(r.Values) == 0 {
+		return
+	}
+	v := r.Values[0]
+	switch r.Property {
+	case bacnet.StatusFlagsOf:
+		s.Flags, _ = v.Flags()
+	case bacnet.ReliabilityOf:
+		s.Reliability, _ = v.Reliability()
+	case bacnet.PolarityOf:
+		s.Polarity, s.HasPolarity = v.Polarity()
+	case bacnet.UnitsOf:
+		s.Unit, s.HasUnit = v.Units()
+	default:
+		s.Value, s.Known = v.Number()
+		s.Type = v.Type
+	}
+}
+
+// Quality is what the value is worth by what the object says of it. Fault, out of
+// service and overridden are three different things (clause 12); an alarm says
+// nothing against a value.
+func (s *Says) Quality() reading.Quality {
+	switch {
+	case s.Flags.Fault || s.Reliability != 0:
+		return reading.Faulty
+	case s.Flags.OutOfService:
+		return reading.OutOfService
+	case s.Flags.Overridden:
+		return reading.Overridden
+	}
+	return reading.Good
+}
+
+// flagged writes what an object says against its own value, to stand behind it.
+func (s *Says) flagged() string {
+	if s.Flags == (bacnet.StatusFlags{}) && s.Reliability == 0 {
+		return ""
+	}
+	return ", flagged " + s.State()
+}
+
+// State writes flags and reliability for people.
+func (s *Says) State() string {
+	var says []string
+	for _, one := range []struct {
+		set  bool
+		name string
+	}{{s.Flags.InAlarm, "in alarm"}, {s.Flags.Fault, "fault"}, {s.Flags.Overridden, "overridden"}, {s.Flags.OutOfService, "out of service"}} {
+		if one.set {
+			says = append(says, one.name)
+		}
+	}
+	if s.Reliability != 0 {
+		says = append(says, s.Reliability.String())
+	}
+	if len(says) == 0 {
+		return "no flags"
+	}
+	return strings.Join(says, ", ")
+}
+
+// flagged returns what an object says against its own value, if it did so most of
+// the time: a value that the device itself does not stand by proves nothing.
+func (t *trace) flagged(at int) (last *Says) {
+	bad, told := 0, 0
+	for k := range t.looks {
+		if s := t.looks[k].Answers[at].Object; s != nil {
+			told++
+			if s.Quality() != reading.Good {
+				last = s
+				bad++
+			}
+		}
+	}
+	if bad*2 <= told {
+		return nil
+	}
+	return last
+}
+
+// says is what the object of a point said last, or nil.
+func (t *trace) says(at int) (last *Says) {
+	for k := range t.looks {
+		if s := t.looks[k].Answers[at].Object; s != nil {
+			last = s
+		}
+	}
+	return last
+}
+
+// worthless says why a flagged value is none.
+func worthless(s *Says) string {
+	switch s.Quality() {
+	case reading.OutOfService:
+		return fmt.Sprintf("is out of service at the device: somebody has set it, and it reads %.6g whatever happens; put the object back into service", s.Value)
+	case reading.Overridden:
+		return fmt.Sprintf("is overridden at the device: a switch or a person holds it at %.6g, and it does not follow what it stands for; take the override away", s.Value)
+	}
+	why := "its status flags say fault"
+	if s.Reliability != 0 {
+		why = "its reliability is: " + s.Reliability.String()
+	}
+	return fmt.Sprintf("has a fault, as the device itself says (%s): look at its sensor, its wiring and its object", why)
+}
+
+// otherUnit holds the unit that the device states against the map's.
+func (t *trace) otherUnit(at int) (found, bool) {
+	p := t.points[at]
+	s := t.says(at)
+	if s == nil || unitAgrees(p, s) {
+		return found{}, false
+	}
+	stated := s.Unit
+	name, known := stated.Name()
+	remedy := fmt.Sprintf("correct it, or where the device states it wrongly add device_unit = %q to the point", stated)
+	if known && name != "" {
+		remedy = fmt.Sprintf("write unit = %q and scale = 1, or where the device states it wrongly add device_unit = %q to the point", name, name)
+	}
+	return fails("states %s, and the point map reads it as %s; %s", stated, in(p), remedy), true
+}
+
+// in writes the unit that a map reads a count in, as "Pa" or "10 Pa".
+func in(p config.PlacedPoint) string {
+	if p.Encoding.Scale == 1 {
+		return p.Encoding.Unit.Name
+	}
+	return fmt.Sprintf("%.6g %s", p.Encoding.Scale, p.Encoding.Unit.Name)
+}
+
+// sameFactor is how far the device's unit and the map's may lie apart. (Engineering
+// choice: inches of water have three definitions within a tenth of a percent, NIST
+// SP 811 App. B.8.)
+const sameFactor = 0.01
+
+// unitAgrees reports whether the unit that a device states is the one that the map
+// reads, or none of those that can be compared.
+func unitAgrees(p config.PlacedPoint, s *Says) bool {
+	if !s.HasUnit || s.Unit == bacnet.NoUnits || p.HasDeviceUnit && p.DeviceUnit == s.Unit || p.Encoding.Unit.Factor == 0 {
+		return true
+	}
+	name, _ := s.Unit.Name()
+	unit, known := units.Find(name)
+	if !known {
+		return true
+	}
+	have := p.Encoding.Scale * p.Encoding.Unit.Factor
+	return unit.Dimension == p.Encoding.Unit.Dimension && math.Abs(math.Abs(have)-unit.Factor) <= sameFactor*unit.Factor
+}
+
+// objectRefusal says what a refusal of a BACnet device comes from (clause 18, error
+// class and code; the reasons of rejects and aborts are not told apart).
+func objectRefusal(p config.PlacedPoint, f *reading.Failure) string {
+	var remote *bacnet.RemoteError
+	switch {
+	case f.Outcome == reading.Timeout || f.Outcome == reading.UnitSilent:
+		return fmt.Sprintf(": is %d the right device instance, and does a broadcast reach it? See with points --discover", p.Unit)
+	case !errors.As(f.Err, &remote):
+		return ""
+	case *remote == bacnet.RemoteError{Class: 1, Code: 31}:
+		return fmt.Sprintf(": device %d has no object %s; see what it has with points --discover", p.Unit, p.Object.Object)
+	case *remote == bacnet.RemoteError{Class: 2, Code: 32}:
+		return ": the object has no such property"
+	}
+	return ""
+}
