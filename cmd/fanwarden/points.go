@@ -136,7 +136,7 @@ func (t *pointTable) print(ctx context.Context, stdout, stderr io.Writer) int {
 		fmt.Fprintf(stderr, "fanwarden points: gateway %s: %v; nothing was read\n", t.fan.Gateway.ID, err)
 		return foundWrong
 	}
-	columns(stdout)
+	t.columns(stdout)
 	seen := &sight{table: t}
 	for _, point := range t.asked() {
 		row := seen.ask(ctx, point)
@@ -144,7 +144,7 @@ func (t *pointTable) print(ctx context.Context, stdout, stderr io.Writer) int {
 		if t.ways {
 			seen.others(stdout, row)
 		}
-		if row.err != nil && !t.line.Connected() && ctx.Err() != nil {
+		if row.answer.Failure != nil && !t.line.Connected() && ctx.Err() != nil {
 			break
 		}
 	}
@@ -192,23 +192,4 @@ func latest(a, b time.Time) time.Time {
 		return a
 	}
 	return b
-}
-
-// around asks for what lies before and after a point, which is how a map that is
-// off by one address shows. What is refused there is no fault.
-func around(ctx context.Context, line *visit.Visit, p config.PlacedPoint, words []uint16) turnover.Answer {
-	a := turnover.Answer{Words: words}
-	if p.Address > 0 {
-		a.Before = perhaps(ctx, line, p, p.Address-1, 1)
-	}
-	end := p.Address + p.Words()
-	for n := min(2, 1<<16-end); n > 0 && a.After == nil; n-- {
-		a.After = perhaps(ctx, line, p, end, n)
-	}
-	return a
-}
-
-func perhaps(ctx context.Context, line *visit.Visit, p config.PlacedPoint, address, count int) []uint16 {
-	words, _ := line.Read(ctx, p.Unit, p.Table, address, count)
-	return words
 }

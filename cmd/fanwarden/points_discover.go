@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"net"
-	"net/netip"
 	"net/url"
 	"strings"
 	"time"
@@ -42,24 +41,24 @@ func (s *search) run(ctx context.Context, p *process, path, gateway string, unit
 	if s.wait <= 0 {
 		return fail(couldNotRun, errors.New("--wait must be above zero, as in --wait 5s"))
 	}
-	way, err := s.way(p, path, gateway)
+	g, loan, err := s.at(p, path, gateway)
 	if err != nil {
 		return fail(couldNotRun, err)
 	}
-	defer way.close()
-	client, err := way.dial(ctx)
+	defer loan.close()
+	client, err := visit.Devices(ctx, g)
 	if err != nil {
-		return fail(foundWrong, fmt.Errorf("%s: %w; nothing was read", way.url, err))
+		return fail(foundWrong, fmt.Errorf("%s: %w; nothing was read", g.URL, err))
 	}
 	defer client.Close()
 	who := bacnet.WhoIs{}
 	if unit >= 0 {
 		who = bacnet.WhoIs{Limited: true, Low: uint32(unit), High: uint32(unit)}
 	}
-	fmt.Fprintf(p.stderr, "asking at %s for %s who is there, and writing nothing; ctrl-C ends it early\n", way.url, units.Span(s.wait))
+	fmt.Fprintf(p.stderr, "asking at %s for %s who is there, and writing nothing; ctrl-C ends it early\n", g.URL, units.Span(s.wait))
 	found, err := visit.Discover(ctx, client, who, s.wait)
 	if err != nil && ctx.Err() == nil {
-		return fail(foundWrong, fmt.Errorf("%s: %w", way.url, err))
+		return fail(foundWrong, fmt.Errorf("%s: %w", g.URL, err))
 	}
 	if len(found) == 0 {
 		return fail(foundWrong, errors.New(nobody))
@@ -115,77 +114,42 @@ func mapName(maps []turnover.ObjectMap, i int) string {
 	return name
 }
 
-// way is how devices are reached: through a gateway of the fleet file, or at an
-// address.
-type way struct {
-	url, address string
-	timeout      time.Duration
-	loan         *loan
-}
-
-func (w *way) close() {
-	if w.loan != nil {
-		w.loan.close()
-	}
-}
-
-func (s *search) way(p *process, path, gateway string) (*way, error) {
+// at finds the gateway of the fleet file and borrows it, or makes one of an address.
+func (s *search) at(p *process, path, gateway string) (*config.Gateway, *loan, error) {
 	switch {
 	case s.url != "" && gateway != "":
-		return nil, errors.New("--url and --gateway are both given; one says where the devices are")
+		return nil, nil, errors.New("--url and --gateway are both given; one says where the devices are")
 	case s.url != "":
-		return atURL(s.url)
+		g, err := atURL(s.url)
+		return g, &loan{}, err
 	case path == "" || gateway == "":
-		return nil, errors.New("say where the devices are: --config FILE --gateway ID, or --url bacnet://HOST[:47808]")
+		return nil, nil, errors.New("say where the devices are: --config FILE --gateway ID, or --url bacnet://HOST[:47808]")
 	}
 	fleet, good := p.loadFleet(path)
 	if !good {
-		return nil, errors.New("the fleet file must be right first; without it: --url bacnet://HOST[:47808]")
+		return nil, nil, errors.New("the fleet file must be right first; without it: --url bacnet://HOST[:47808]")
 	}
 	g, err := findGateway(fleet, gateway)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	if g.Scheme != "bacnet" {
-		return nil, fmt.Errorf("gateway %s is at %s, which cannot be asked what it has; use --guess", g.ID, g.URL)
+	if !g.BACnet() {
+		return nil, nil, fmt.Errorf("gateway %s is at %s, which cannot be asked what it has; use --guess", g.ID, g.URL)
 	}
 	loan, err := borrow(fleet, []*config.Gateway{g}, p.stderr)
-	if err != nil {
-		return nil, err
-	}
-	return &way{url: g.URL, address: g.Address, timeout: g.Timeout, loan: loan}, nil
+	return g, loan, err
 }
 
-func atURL(text string) (*way, error) {
+func atURL(text string) (*config.Gateway, error) {
 	u, err := url.Parse(text)
-	if err != nil || u.Scheme != "bacnet" || u.Hostname() == "" {
+	if err != nil || u.Scheme != config.BACnet || u.Hostname() == "" {
 		return nil, fmt.Errorf("--url %q is no address of BACnet devices; write bacnet://HOST[:47808], as in bacnet://10.20.3.255", text)
 	}
 	port := u.Port()
 	if port == "" {
 		port = "47808"
 	}
-	return &way{url: text, address: net.JoinHostPort(u.Hostname(), port), timeout: time.Second}, nil
-}
-
-func (w *way) dial(ctx context.Context) (*bacnet.Client, error) {
-	host, port, err := net.SplitHostPort(w.address)
-	if err != nil {
-		return nil, err
-	}
-	addresses, err := net.DefaultResolver.LookupNetIP(ctx, "ip4", host)
-	if err != nil {
-		return nil, err
-	}
-	to, err := netip.ParseAddrPort(net.JoinHostPort(addresses[0].Unmap().String(), port))
-	if err != nil {
-		return nil, err
-	}
-	conn, err := net.ListenPacket("udp4", ":0")
-	if err != nil {
-		return nil, err
-	}
-	return bacnet.New(conn, bacnet.Options{APDUTimeout: w.timeout, Broadcast: to}), nil
+	return &config.Gateway{URL: text, Scheme: u.Scheme, Address: net.JoinHostPort(u.Hostname(), port), Timeout: time.Second}, nil
 }
 
 func findGateway(fleet *config.Fleet, id string) (*config.Gateway, error) {

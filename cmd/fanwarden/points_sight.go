@@ -10,17 +10,25 @@ import (
 	"time"
 
 	"fanwarden/config"
+	"fanwarden/poller/bacnet"
 	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
 	"fanwarden/poller/units"
 	"fanwarden/rules/turnover"
 )
 
-// rowLayout is the layout of the table: the columns have fixed widths, so that each
-// row can be shown as soon as its point was asked.
-const rowLayout = "%-18s %5v %-9s %7v  %-9s  %-16s %-20s %-10s %s\n"
+// The layouts of the table: the columns have fixed widths, so that each row can be
+// shown as soon as its point was asked. A BACnet point has its object for a place.
+const (
+	rowLayout    = "%-18s %5v %-9s %7v  %-9s  %-16s %-20s %-10s %s\n"
+	objectLayout = "%-18s %7v %-24s  %-16s  %-16s %-20s %-14s %s\n"
+)
 
-func columns(w io.Writer) {
+func (t *pointTable) columns(w io.Writer) {
+	if t.fan.Gateway.BACnet() {
+		fmt.Fprintf(w, objectLayout, "POINT", "DEVICE", "OBJECT", "RAW", "VALUE", "IN BASE UNITS", "QUALITY", "AGE")
+		return
+	}
 	fmt.Fprintf(w, rowLayout, "POINT", "UNIT", "TABLE", "ADDRESS", "RAW", "VALUE", "IN BASE UNITS", "QUALITY", "AGE")
 }
 
@@ -28,7 +36,6 @@ func columns(w io.Writer) {
 type pointRow struct {
 	place   config.PlacedPoint
 	answer  turnover.Answer
-	err     error
 	value   float64 // in the base unit
 	quality reading.Quality
 	age     string
@@ -36,20 +43,37 @@ type pointRow struct {
 
 func (r *pointRow) write(w io.Writer) {
 	p := r.place
+	var raw, value, base, age string
+	var quality any = r.quality
 	switch {
-	case r.err != nil:
-		fmt.Fprintf(w, rowLayout, p.Point, p.Unit, p.Table, p.Address, "", "", "", r.err, "")
-	case r.quality != reading.Good:
-		fmt.Fprintf(w, rowLayout, p.Point, p.Unit, p.Table, p.Address, hex(r.answer.Words), "", "", r.quality, r.age)
+	case r.answer.Failure != nil:
+		quality = r.answer.Failure
+	case r.quality == reading.Good:
+		value, base = inUnit(r.value, p.Encoding.Unit), inUnit(r.value, baseUnit(p.Encoding.Unit.Dimension))
+		fallthrough
 	default:
-		fmt.Fprintf(w, rowLayout, p.Point, p.Unit, p.Table, p.Address, hex(r.answer.Words), inUnit(r.value, p.Encoding.Unit),
-			inUnit(r.value, baseUnit(p.Encoding.Unit.Dimension)), r.quality, r.age)
+		raw, age = hex(r.answer.Words), r.age
 	}
+	if !p.BACnet() {
+		fmt.Fprintf(w, rowLayout, p.Point, p.Unit, p.Table, p.Address, raw, value, base, quality, age)
+		return
+	}
+	if says := r.answer.Object; says != nil {
+		raw = fmt.Sprintf("%.7g %s", says.Value, says.Type)
+	}
+	fmt.Fprintf(w, objectLayout, p.Point, p.Unit, p.Object, raw, value, base, quality, age)
 }
 
 // same reports whether a point reads as it did.
 func (r *pointRow) same(other *pointRow) bool {
-	return slices.Equal(r.answer.Words, other.answer.Words) && fmt.Sprint(r.err) == fmt.Sprint(other.err)
+	return slices.Equal(r.answer.Words, other.answer.Words) && r.quality == other.quality && failure(r) == failure(other)
+}
+
+func failure(r *pointRow) string {
+	if r.answer.Failure == nil {
+		return ""
+	}
+	return r.answer.Failure.Error()
 }
 
 // sight is what was seen of a fan in one look.
@@ -65,21 +89,18 @@ type sight struct {
 // ask asks for one point, and for what lies around it where other ways to read it
 // are wanted.
 func (s *sight) ask(ctx context.Context, point config.PlacedPoint) *pointRow {
-	words, err := s.table.line.Point(ctx, point)
-	r := pointRow{place: point, err: err, answer: turnover.Answer{Words: words}}
-	if err == nil {
-		r.value, r.quality = point.Encoding.Decode(words)
+	r := pointRow{place: point, answer: s.table.line.Ask(ctx, point, s.table.ways)}
+	good := false
+	if r.answer.Failure == nil {
+		r.value, r.quality = turnover.Worth(point, &r.answer)
 		r.age = s.age(point)
-		if s.table.ways {
-			r.answer = around(ctx, s.table.line, point, words)
+		if good = r.quality == reading.Good; good {
+			s.reading.Set(point.Point, r.value)
 		}
 	}
-	s.bad = s.bad || err != nil || r.quality != reading.Good
-	for _, word := range words {
+	s.bad = s.bad || !good
+	for _, word := range r.answer.Words {
 		s.alive = s.alive || word != 0
-	}
-	if err == nil && r.quality == reading.Good {
-		s.reading.Set(point.Point, r.value)
 	}
 	s.rows = append(s.rows, r)
 	return &s.rows[len(s.rows)-1]
@@ -98,15 +119,18 @@ func (s *sight) age(p config.PlacedPoint) string {
 // a mistake in the map leads to. Unless all are wanted, they are those that give
 // another value, and one that can be; of contacts, the other polarity.
 func (s *sight) others(w io.Writer, r *pointRow) {
-	if r.err != nil {
+	if r.answer.Failure != nil {
 		return
 	}
 	p := r.place
+	if says := r.answer.Object; says != nil {
+		fmt.Fprintf(w, "    %-34s %s\n", "the device says", deviceSays(p, says))
+	}
 	own := "no value"
 	if r.quality == reading.Good {
 		own = s.say(p.Point, r.value)
 	}
-	fmt.Fprintf(w, "    %-34s %s: %s\n", "as configured", own, describe(p.Encoding, p.Table))
+	fmt.Fprintf(w, "    %-34s %s: %s\n", "as configured", own, describe(p))
 	for _, way := range turnover.Others(p) {
 		value, good := way.Read(&r.answer)
 		can := good && turnover.CanBe(p.Point, value)
@@ -164,13 +188,15 @@ func (s *sight) dimension(p reading.Point) units.Dimension {
 }
 
 // describe writes how a point map reads its words.
-func describe(e decode.Encoding, table decode.Table) string {
-	closed := "closed where it is 1"
+func describe(p config.PlacedPoint) string {
+	e, closed := p.Encoding, "closed where it is 1"
 	if e.Invert {
 		closed = "closed where it is 0"
 	}
 	switch {
-	case table.Bits():
+	case p.BACnet():
+		return describeObject(p)
+	case p.Table.Bits():
 		return "a bit, " + closed
 	case e.Bit != decode.NoBit:
 		return fmt.Sprintf("bit %d of the word, %s", e.Bit, closed)
@@ -188,6 +214,40 @@ func describe(e decode.Encoding, table decode.Table) string {
 	return text
 }
 
+// describeObject writes how a point map reads a BACnet value.
+func describeObject(p config.PlacedPoint) string {
+	e := p.Encoding
+	switch {
+	case len(p.States) > 0:
+		return "closed in " + strings.Trim(strings.ReplaceAll(fmt.Sprint("the states ", p.States), " ", ", "), "[]")
+	case e.Type == decode.Bool:
+		return map[bool]string{false: "closed where it is active", true: "closed where it is inactive"}[e.Invert]
+	case e.Scale == 1 && e.Offset == 0:
+		return strings.TrimSpace("in " + e.Unit.Name)
+	case e.Offset == 0:
+		return strings.TrimSpace(fmt.Sprintf("%v %s for each 1", e.Scale, e.Unit.Name))
+	}
+	return strings.TrimSpace(fmt.Sprintf("%v %s for each 1, and %v added", e.Scale, e.Unit.Name, e.Offset))
+}
+
+// deviceSays writes what a BACnet object says of its value: flags and reliability, and
+// its unit or polarity where it has one.
+func deviceSays(p config.PlacedPoint, s *turnover.Says) string {
+	text := s.State()
+	switch {
+	case s.HasUnit && s.Unit == bacnet.NoUnits:
+		text += ", no unit"
+	case s.HasUnit && turnover.UnitAgrees(p, s):
+		text += ", in " + s.Unit.String()
+	case s.HasUnit:
+		text += fmt.Sprintf(", in %s, WHICH IS NOT THE POINT MAP'S: correct unit and scale there, or where the device is wrong add device_unit = %q",
+			s.Unit, s.Unit)
+	case s.HasPolarity:
+		text += map[bacnet.Polarity]string{bacnet.Normal: ", polarity normal", bacnet.Reverse: ", polarity reverse, turned by the device already"}[s.Polarity]
+	}
+	return text
+}
+
 // conclude says what follows from the points together, and the exit status.
 func (s *sight) conclude() (says string, status int) {
 	var b strings.Builder
@@ -195,7 +255,7 @@ func (s *sight) conclude() (says string, status int) {
 	if _, mapped := fan.Placed(reading.Airflow); !mapped {
 		fan.Complete(&s.reading)
 		if flow, good := s.reading.Get(reading.Airflow); good {
-			fmt.Fprintf(&b, rowLayout, reading.Airflow, "", "computed", "", "", "", inUnit(flow, baseUnit(units.Flow)), reading.Good, "")
+			fmt.Fprintf(&b, "%s, computed: %s\n", reading.Airflow, inUnit(flow, baseUnit(units.Flow)))
 		}
 	}
 	if s.hidden > 0 {
@@ -211,7 +271,7 @@ func (s *sight) conclude() (says string, status int) {
 		fmt.Fprintf(&b, "\nEverything is zero: by absent_when of map %q the gateway has lost this unit, and the daemon takes it for silent.\n",
 			fan.PointMap.Name)
 		return b.String(), foundWrong
-	case !said && s.alive && s.table.ways:
+	case !said && s.alive && s.table.ways && !fan.Gateway.BACnet():
 		fmt.Fprint(&b, "\nThe gateway does not say when it last heard from the unit, so what it gives may be old: see with --watch that it moves.\n")
 	}
 	if s.bad {
@@ -224,7 +284,7 @@ func (s *sight) conclude() (says string, status int) {
 func (s *sight) whole() string {
 	var b strings.Builder
 	s.table.heading(&b)
-	columns(&b)
+	s.table.columns(&b)
 	for i := range s.rows {
 		s.rows[i].write(&b)
 		if s.table.ways {

@@ -164,7 +164,7 @@ func TestDescribe(t *testing.T) {
 		"a bit, closed where it is 0":             {decode.Encoding{Type: decode.Bool, Bit: decode.NoBit, Invert: true}, decode.Coil},
 		"uint16, 1 a count":                       {decode.Encoding{Type: decode.Uint16, Bit: decode.NoBit, Scale: 1}, decode.Input},
 	} {
-		if got := describe(test.e, test.table); got != want {
+		if got := describe(config.PlacedPoint{Encoding: test.e, Table: test.table}); got != want {
 			t.Errorf("%q, want %q", got, want)
 		}
 	}

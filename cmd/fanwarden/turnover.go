@@ -207,13 +207,17 @@ func (h *handover) look(ctx context.Context) map[reading.FanID][]turnover.Look {
 	var all sync.WaitGroup
 	gateways, fans := h.behind()
 	for _, g := range gateways {
-		all.Go(func() {
-			lookBehind(ctx, g, fans[g], h.lasts, func(f *config.Fan, l turnover.Look) {
-				lock.Lock()
-				defer lock.Unlock()
-				looks[f.ID] = append(looks[f.ID], l)
+		v := visit.New(g, daemon.Dial(zap.NewNop()))
+		defer v.Close()
+		for _, together := range beside(g, fans[g]) {
+			all.Go(func() {
+				lookBehind(ctx, v, together, h.lasts, func(f *config.Fan, l turnover.Look) {
+					lock.Lock()
+					defer lock.Unlock()
+					looks[f.ID] = append(looks[f.ID], l)
+				})
 			})
-		})
+		}
 	}
 	all.Wait()
 	return looks
@@ -228,10 +232,22 @@ const (
 	mostLooks  = 10_000
 )
 
-// lookBehind looks at the fans of one gateway in turn.
-func lookBehind(ctx context.Context, g *config.Gateway, fans []*config.Fan, lasts time.Duration, seen func(*config.Fan, turnover.Look)) {
-	v := visit.New(g, daemon.Dial(zap.NewNop()))
-	defer v.Close()
+// beside parts the fans of a gateway by those that are looked at in turn: all of
+// them, or each by itself, where one BACnet device that is silent must not delay the
+// others.
+func beside(g *config.Gateway, fans []*config.Fan) [][]*config.Fan {
+	if !g.BACnet() {
+		return [][]*config.Fan{fans}
+	}
+	var each [][]*config.Fan
+	for i := range fans {
+		each = append(each, fans[i:i+1])
+	}
+	return each
+}
+
+// lookBehind looks at fans of one gateway in turn.
+func lookBehind(ctx context.Context, v *visit.Visit, fans []*config.Fan, lasts time.Duration, seen func(*config.Fan, turnover.Look)) {
 	lookers := make([]*visit.Looker, len(fans))
 	for i, f := range fans {
 		lookers[i] = visit.NewLooker(v, f)

@@ -32,7 +32,7 @@ func Allowed(f *config.Fan) error {
 		return errors.New("the fleet file does not allow it: set allow_exercise = true if the owner agrees")
 	case !speed:
 		return errors.New("its point map has no force_speed to write")
-	case !on && f.ForceRelease == nil:
+	case !on && f.ForceRelease == nil && !onBACnet(f):
 		return errors.New("nothing gives control back: map force_on, or give force_release, the raw value of force_speed that does")
 	case f.AbortPressure != nil && !pressure:
 		return errors.New("it has an abort_pressure, and no pressure is mapped to hold against it: map pressure, or remove abort_pressure")
@@ -49,8 +49,8 @@ func Releasable(f *config.Fan) error {
 	switch {
 	case f.LifeSafety:
 		return errors.New("it is marked life_safety: nothing ever writes to it; set it back to automatic at its controller")
-	case !on && (!speed || f.ForceRelease == nil):
-		return errors.New("nothing that gives control back is mapped: map force_on, or force_speed with force_release")
+	case !on && (!speed || f.ForceRelease == nil && !onBACnet(f)):
+		return errors.New("nothing that gives control back is mapped: map force_on, or force_speed with force_release (on BACnet force_speed alone)")
 	}
 	return nil
 }

@@ -19,7 +19,9 @@ import (
 type Driver interface {
 	// Look reads all of Points(fan).
 	Look(ctx context.Context) (Look, error)
-	// Read and Write are of one point. Only ForceSpeed and ForceOn are written.
+	// Read and Write are of one point. Only ForceSpeed and ForceOn are written. Of
+	// these on BACnet Read returns what stands at the point's priority, nil where
+	// nothing does, and Write of nil relinquishes that.
 	Read(ctx context.Context, p config.PlacedPoint) ([]uint16, error)
 	Write(ctx context.Context, p config.PlacedPoint, words []uint16) error
 }
@@ -226,6 +228,9 @@ func (e *Exercise) switchOn(ctx context.Context, on float64) error {
 
 // release gives control back and reads back that it did.
 func (e *Exercise) release(ctx context.Context) error {
+	if onBACnet(e.Fan) {
+		return e.relinquish(ctx)
+	}
 	if err := e.switchOn(ctx, 0); err != nil {
 		return err
 	}
@@ -285,6 +290,9 @@ func (e *Exercise) released(ctx context.Context) error {
 
 // free reads whether somebody forces the fan: force_on says so where there is one.
 func (e *Exercise) free(ctx context.Context) error {
+	if onBACnet(e.Fan) {
+		return e.relinquished(ctx)
+	}
 	if _, mapped := e.Fan.Placed(reading.ForceOn); mapped {
 		return e.readsOff(ctx)
 	}

@@ -69,6 +69,20 @@ func (s *Says) flagged() string {
 	return ", flagged " + s.State()
 }
 
+// Worth returns what an answer with words means, in the base unit, and what that is
+// worth.
+func Worth(p config.PlacedPoint, a *Answer) (float64, reading.Quality) {
+	value, q := p.Encoding.Decode(a.Words)
+	switch {
+	case a.Object == nil || q != reading.Good:
+	case a.Object.Quality() != reading.Good:
+		q = a.Object.Quality()
+	case !UnitAgrees(p, a.Object):
+		q = reading.OtherUnit
+	}
+	return value, q
+}
+
 // State writes flags and reliability for people.
 func (s *Says) State() string {
 	var says []string
@@ -137,7 +151,7 @@ func worthless(s *Says) string {
 func (t *trace) otherUnit(at int) (found, bool) {
 	p := t.points[at]
 	s := t.says(at)
-	if s == nil || unitAgrees(p, s) {
+	if s == nil || UnitAgrees(p, s) {
 		return found{}, false
 	}
 	stated := s.Unit
@@ -162,9 +176,9 @@ func in(p config.PlacedPoint) string {
 // SP 811 App. B.8.)
 const sameFactor = 0.01
 
-// unitAgrees reports whether the unit that a device states is the one that the map
+// UnitAgrees reports whether the unit that a device states is the one that the map
 // reads, or none of those that can be compared.
-func unitAgrees(p config.PlacedPoint, s *Says) bool {
+func UnitAgrees(p config.PlacedPoint, s *Says) bool {
 	if !s.HasUnit || s.Unit == bacnet.NoUnits || p.HasDeviceUnit && p.DeviceUnit == s.Unit || p.Encoding.Unit.Factor == 0 {
 		return true
 	}

@@ -26,7 +26,8 @@ type Looker struct {
 	points  []config.PlacedPoint
 	windows []window
 	looked  bool
-	silent  int // points in a row that nobody answered
+	silent  int             // points in a row that nobody answered
+	stated  []turnover.Says // by point, of a BACnet fan: its unit and polarity, which are asked for once
 }
 
 // window is a range of addresses that is read at once.
@@ -41,7 +42,9 @@ type window struct {
 // NewLooker returns one for a fan behind the visited gateway.
 func NewLooker(v *Visit, f *config.Fan) *Looker {
 	l := &Looker{visit: v, fan: f, points: turnover.Points(f)}
-	l.plan()
+	if !v.Gateway.BACnet() {
+		l.plan()
+	}
 	return l
 }
 
@@ -104,6 +107,9 @@ func (w *window) narrower() []window {
 // Look reads the fan once. Its error is that of ctx only: what did not answer is
 // told point by point.
 func (l *Looker) Look(ctx context.Context) (turnover.Look, error) {
+	if l.visit.Gateway.BACnet() {
+		return l.lookAtObjects(ctx)
+	}
 	look := turnover.Look{Time: time.Now(), Answers: make([]turnover.Answer, len(l.points))}
 	if l.looked {
 		l.readWindows(ctx)
@@ -163,16 +169,14 @@ func (l *Looker) answer(ctx context.Context, p config.PlacedPoint) turnover.Answ
 	if l.silent >= 2 {
 		return turnover.Answer{Failure: &reading.Failure{Outcome: reading.Timeout, Err: errNotAsked}}
 	}
-	words, err := l.visit.Point(ctx, p)
-	if err != nil {
-		failure := asFailure(err)
-		if failure.Code == 0 || failure.Outcome == reading.UnitSilent {
-			l.silent++
-		}
-		return turnover.Answer{Failure: failure}
+	a := l.visit.Ask(ctx, p, false)
+	switch {
+	case a.Failure == nil:
+		l.silent = 0
+	case a.Failure.Code == 0 || a.Failure.Outcome == reading.UnitSilent:
+		l.silent++
 	}
-	l.silent = 0
-	return turnover.Answer{Words: words}
+	return a
 }
 
 var errNotAsked = errors.New("no answer to the points before it, so it was not asked")
@@ -185,37 +189,4 @@ func (w *window) cut(p config.PlacedPoint) turnover.Answer {
 		a.Before = w.words[at-1 : at]
 	}
 	return a
-}
-
-// Driver is the way of an exercise to one fan.
-type Driver struct{ *Looker }
-
-// NewDriver returns the driver of a fan behind the visited gateway.
-func NewDriver(v *Visit, f *config.Fan) *Driver { return &Driver{NewLooker(v, f)} }
-
-// Look reads the fan; what it controls and its speed must answer.
-func (d *Driver) Look(ctx context.Context) (turnover.Look, error) {
-	look, err := d.Looker.Look(ctx)
-	if err != nil {
-		return look, err
-	}
-	for i, p := range d.points {
-		if failure := look.Answers[i].Failure; failure != nil && (p.Point == reading.Speed || p.Point == d.fan.Controlled() || p.Point == reading.VelocityPressure) {
-			return look, failure
-		}
-	}
-	return look, nil
-}
-
-// Read reads one point.
-func (d *Driver) Read(ctx context.Context, p config.PlacedPoint) ([]uint16, error) {
-	return d.visit.Point(ctx, p)
-}
-
-// Write writes one point, which must be one that an exercise may write.
-func (d *Driver) Write(ctx context.Context, p config.PlacedPoint, words []uint16) error {
-	if !p.Point.Output() {
-		return errors.New("only force_speed and force_on are ever written")
-	}
-	return d.visit.Write(ctx, p.Unit, p.Table, p.Address, words)
 }

@@ -142,14 +142,14 @@ func describe(ctx context.Context, c *bacnet.Client, instance uint32, ids []bacn
 func worth(t bacnet.ObjectType) []bacnet.PropertyID {
 	said := []bacnet.PropertyID{bacnet.ObjectName, bacnet.Description}
 	state := []bacnet.PropertyID{bacnet.PresentValue, bacnet.StatusFlagsOf, bacnet.ReliabilityOf}
-	switch t {
-	case bacnet.AnalogInput, bacnet.AnalogOutput, bacnet.AnalogValue:
+	switch {
+	case t.Analog():
 		return append(append(said, state...), bacnet.UnitsOf)
-	case bacnet.BinaryInput, bacnet.BinaryOutput:
-		return append(append(said, state...), bacnet.PolarityOf)
-	case bacnet.BinaryValue: // has no polarity
+	case t == bacnet.BinaryValue: // has no polarity
 		return append(said, state...)
-	case bacnet.MultiStateInput, bacnet.MultiStateOutput, bacnet.MultiStateValue:
+	case t.Binary():
+		return append(append(said, state...), bacnet.PolarityOf)
+	case t.MultiState():
 		return append(append(said, state...), bacnet.StateText)
 	}
 	return said[:1]
@@ -161,28 +161,18 @@ func tell(o *turnover.Object, r bacnet.Result) {
 	if r.Err != nil || len(r.Values) == 0 {
 		return
 	}
-	v := r.Values[0]
 	switch r.Property {
 	case bacnet.ObjectName:
 		o.Name = text(r)
 	case bacnet.Description:
 		o.Description = text(r)
-	case bacnet.PresentValue:
-		o.Value, o.Known = v.Number()
-	case bacnet.StatusFlagsOf:
-		o.Flags, _ = v.Flags()
-	case bacnet.ReliabilityOf:
-		o.Reliability, _ = v.Reliability()
-	case bacnet.PolarityOf:
-		o.Polarity, _ = v.Polarity()
-	case bacnet.UnitsOf:
-		n, ok := v.Unsigned()
-		o.Unit, o.HasUnit = bacnet.EngineeringUnits(n), ok
 	case bacnet.StateText:
 		for _, one := range r.Values {
 			s, _ := one.Text()
 			o.States = append(o.States, s)
 		}
+	default:
+		o.Note(r)
 	}
 }
 

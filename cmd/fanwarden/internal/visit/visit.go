@@ -5,12 +5,15 @@ package visit
 import (
 	"context"
 	"errors"
+	"sync"
 	"time"
 
 	"fanwarden/config"
 	"fanwarden/poller"
+	"fanwarden/poller/bacnet"
 	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
+	"fanwarden/rules/turnover"
 )
 
 // dialLimit bounds one attempt to reach a gateway.
@@ -18,12 +21,16 @@ const dialLimit = 3 * time.Second
 
 // Visit is a conversation with a gateway. It opens its connection when that is
 // needed, and anew after whatever ended it, once no late answer can come into the
-// new one any more. It is used by one goroutine at a time.
+// new one any more. It is used by one goroutine at a time; behind a BACnet gateway,
+// once it is open, by as many as there are fans.
 type Visit struct {
 	Gateway *config.Gateway
 	dial    poller.Dial
 	session poller.Session
 	quiet   time.Time // not before this may the session be opened again
+
+	opening sync.Mutex     // of devices
+	devices *bacnet.Client // of a BACnet gateway, instead of the session
 }
 
 // New returns a visit that has not begun.
@@ -33,6 +40,10 @@ func New(gateway *config.Gateway, dial poller.Dial) *Visit {
 
 // Close ends the connection; the next call opens another.
 func (v *Visit) Close() {
+	if v.devices != nil {
+		v.devices.Close()
+		v.devices = nil
+	}
 	if v.session != nil {
 		v.session.Close()
 		v.session = nil
@@ -40,10 +51,18 @@ func (v *Visit) Close() {
 }
 
 // Connected reports whether a connection stands.
-func (v *Visit) Connected() bool { return v.session != nil }
+func (v *Visit) Connected() bool { return v.session != nil || v.devices != nil }
 
 // Open connects, if there is no connection.
-func (v *Visit) Open(ctx context.Context) error {
+func (v *Visit) Open(ctx context.Context) (err error) {
+	if v.Gateway.BACnet() {
+		v.opening.Lock()
+		defer v.opening.Unlock()
+		if v.devices == nil {
+			v.devices, err = Devices(ctx, v.Gateway)
+		}
+		return err
+	}
 	if v.session != nil {
 		return nil
 	}
@@ -59,9 +78,29 @@ func (v *Visit) Open(ctx context.Context) error {
 	return err
 }
 
-// Point asks for the words of one point.
-func (v *Visit) Point(ctx context.Context, p config.PlacedPoint) ([]uint16, error) {
-	return v.Read(ctx, p.Unit, p.Table, p.Address, p.Words())
+// Ask asks for one point by itself, and where around is set for what lies beside
+// it, which is how a map that is off by one shows. What is refused there is no
+// fault.
+func (v *Visit) Ask(ctx context.Context, p config.PlacedPoint, around bool) turnover.Answer {
+	if p.BACnet() {
+		return v.askObjects(ctx, []config.PlacedPoint{p}, properties{units: true, around: around})[0]
+	}
+	words, err := v.Read(ctx, p.Unit, p.Table, p.Address, p.Words())
+	if err != nil {
+		return turnover.Answer{Failure: asFailure(err)}
+	}
+	a := turnover.Answer{Words: words}
+	if !around {
+		return a
+	}
+	if p.Address > 0 {
+		a.Before, _ = v.Read(ctx, p.Unit, p.Table, p.Address-1, 1)
+	}
+	end := p.Address + p.Words()
+	for n := min(2, 1<<16-end); n > 0 && a.After == nil; n-- {
+		a.After, _ = v.Read(ctx, p.Unit, p.Table, end, n)
+	}
+	return a
 }
 
 // Read asks a unit for count registers or bits. Its errors are *reading.Failure,
