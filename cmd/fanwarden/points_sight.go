@@ -122,15 +122,18 @@ func (s *sight) others(w io.Writer, r *pointRow) {
 	if r.answer.Failure != nil {
 		return
 	}
-	p := r.place
-	if says := r.answer.Object; says != nil {
-		fmt.Fprintf(w, "    %-34s %s\n", "the device says", deviceSays(p, says))
-	}
+	p, object := r.place, r.answer.Object
 	own := "no value"
 	if r.quality == reading.Good {
 		own = s.say(p.Point, r.value)
 	}
+	if object != nil {
+		fmt.Fprintf(w, "    %-34s %s\n", "the device says", deviceSays(p, object))
+	}
 	fmt.Fprintf(w, "    %-34s %s: %s\n", "as configured", own, describe(p))
+	if object != nil && object.Quality() != reading.Good {
+		return // no way to read it makes a value of what the device does not stand by
+	}
 	for _, way := range turnover.Others(p) {
 		value, good := way.Read(&r.answer)
 		can := good && turnover.CanBe(p.Point, value)

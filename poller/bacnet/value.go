@@ -28,6 +28,17 @@ const (
 	Constructed Type = 255
 )
 
+var typeNames = [...]string{"null", "boolean", "unsigned", "signed", "real", "double", "octet string",
+	"character string", "bit string", "enumerated", "date", "time", "object"}
+
+// String returns the type in words.
+func (t Type) String() string {
+	if int(t) < len(typeNames) {
+		return typeNames[t]
+	}
+	return "constructed"
+}
+
 // Value is one value as it stands on the wire: its type and its content. A
 // Boolean's content is one byte, 0 or 1.
 type Value struct {

@@ -46,6 +46,21 @@ func (s *Says) Note(r bacnet.Result) {
 	}
 }
 
+// Keep takes over what was stated before and is not asked for every time.
+func (s *Says) Keep(before *Says) {
+	s.Unit, s.HasUnit, s.Polarity, s.HasPolarity = before.Unit, before.HasUnit, before.Polarity, before.HasPolarity
+}
+
+// Dimension is that of the unit that the object states, if fleet files know it; else
+// [units.Plain].
+func (s *Says) Dimension() units.Dimension {
+	name, _ := s.Unit.Name()
+	if unit, known := units.Find(name); known && s.HasUnit {
+		return unit.Dimension
+	}
+	return units.Plain
+}
+
 // Quality is what the value is worth by what the object says of it. Fault, out of
 // service and overridden are three different things (clause 12); an alarm says
 // nothing against a value.

@@ -12,6 +12,7 @@ import (
 	"fanwarden/poller/bacnet"
 	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
 	"fanwarden/rules/turnover"
 )
 
@@ -78,6 +79,9 @@ func (w properties) of(p config.PlacedPoint) []bacnet.Reference {
 		if instance := int(object.Instance) + by; instance >= 0 && instance < bacnet.AnyInstance {
 			beside.Object.Instance = uint32(instance)
 			all = append(all, beside)
+			if w.units && object.Type.Analog() {
+				all = append(all, bacnet.Reference{Object: beside.Object, Property: bacnet.UnitsOf})
+			}
 		}
 	}
 	return all
@@ -136,16 +140,28 @@ func answerOf(p config.PlacedPoint, got []bacnet.Result) (a turnover.Answer) {
 	}
 	a.Object = &turnover.Says{}
 	for _, r := range got {
+		beside := &a.After
+		if r.Object.Instance < p.Object.Object.Instance {
+			beside = &a.Before
+		}
 		switch {
 		case r.Object == p.Object.Object:
 			a.Object.Note(r)
-		case r.Object.Instance < p.Object.Object.Instance:
-			a.Before = words(p, r)
-		default:
-			a.After = words(p, r)
+		case r.Reference.Property == p.Object.Property:
+			*beside = words(p, r)
+		case otherKind(p, r):
+			*beside = nil
 		}
 	}
 	return a
+}
+
+// otherKind reports whether an object states a unit that the point's values cannot
+// have: it is not the one that was meant.
+func otherKind(p config.PlacedPoint, r bacnet.Result) bool {
+	var says turnover.Says
+	says.Note(r)
+	return says.Dimension() != units.Plain && says.Dimension() != p.Encoding.Unit.Dimension
 }
 
 // words are those that a value becomes under a point's map; nil where there is none.
@@ -173,21 +189,27 @@ func (l *Looker) lookAtObjects(ctx context.Context) (turnover.Look, error) {
 	if err := ctx.Err(); err != nil {
 		return look, err
 	}
-	if l.stated == nil && !allSilent(look.Answers) {
-		l.stated = make([]turnover.Says, len(l.points))
-		for i, a := range look.Answers {
-			if a.Object != nil {
-				l.stated[i] = *a.Object
-			}
+	if l.stated == nil {
+		if !allSilent(look.Answers) {
+			l.stated = look.Answers
 		}
+		return look, nil
 	}
 	for i := range look.Answers {
-		if says := look.Answers[i].Object; says != nil && l.stated != nil {
-			first := &l.stated[i]
-			says.Unit, says.HasUnit, says.Polarity, says.HasPolarity = first.Unit, first.HasUnit, first.Polarity, first.HasPolarity
+		if first, a := &l.stated[i], &look.Answers[i]; first.Object != nil && a.Object != nil {
+			a.Object.Keep(first.Object)
+			a.Before, a.After = where(first.Before, a.Before), where(first.After, a.After)
 		}
 	}
 	return look, nil
+}
+
+// where returns what an object beside the point holds now, if it counted at first.
+func where(first, now []uint16) []uint16 {
+	if first == nil {
+		return nil
+	}
+	return now
 }
 
 func allSilent(answers []turnover.Answer) bool {

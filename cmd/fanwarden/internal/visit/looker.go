@@ -26,8 +26,8 @@ type Looker struct {
 	points  []config.PlacedPoint
 	windows []window
 	looked  bool
-	silent  int             // points in a row that nobody answered
-	stated  []turnover.Says // by point, of a BACnet fan: its unit and polarity, which are asked for once
+	silent  int               // points in a row that nobody answered
+	stated  []turnover.Answer // of a BACnet fan the first ones, with units and polarities, which are asked for once
 }
 
 // window is a range of addresses that is read at once.
