@@ -91,14 +91,20 @@ func (s *site) fanOf(w http.ResponseWriter, r *http.Request) (snapshot *export.S
 		starting(w)
 		return nil, nil
 	}
-	id := r.PathValue("id")
+	if f = findFan(snapshot, r.PathValue("id")); f == nil {
+		unknown(w, "fan", r.PathValue("id"))
+	}
+	return snapshot, f
+}
+
+// findFan returns nil where there is no such fan.
+func findFan(snapshot *export.Snapshot, id string) *export.Fan {
 	for _, f := range snapshot.Fans {
 		if string(f.Fan.ID) == id {
-			return snapshot, f
+			return f
 		}
 	}
-	unknown(w, "fan", id)
-	return snapshot, nil
+	return nil
 }
 
 func (s *site) serveFan(w http.ResponseWriter, r *http.Request) {

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"encoding/json"
 	"errors"
 	"io"
 	"net/http"
@@ -20,7 +19,6 @@ import (
 	"fanwarden/poller/reading"
 	"fanwarden/rules/alarm"
 	"fanwarden/rules/condition"
-	"fanwarden/rules/turnover"
 )
 
 // paperDesk keeps a real book of alarms, and a journal in memory.
@@ -85,13 +83,6 @@ func (d *paperDesk) Figures() alarm.Figures                { return d.book.Figur
 func (d *paperDesk) Baseline(fan reading.FanID) (condition.Baseline, bool) {
 	b := condition.Baseline{Time: sample.Now().Add(-24 * time.Hour), Settings: map[reading.Point]float64{reading.RunOn: 90, reading.MinSpeed: 0.2}}
 	return b, fan == "alder-ef1"
-}
-
-func (d *paperDesk) Turnovers(fan reading.FanID) ([]turnover.Kept, error) {
-	if fan != "alder-ef1" {
-		return nil, nil
-	}
-	return []turnover.Kept{{JSON: json.RawMessage(`{"began":"2026-01-04T06:00:00Z","who":"kim","mode":"passive","points":[{"verdict":"pass"},{"verdict":"pass"},{"verdict":"fail"}],"sha256":"ab"}`)}}, nil
 }
 
 func (d *paperDesk) Revision() uint64 { return uint64(len(d.entries)) }

@@ -85,13 +85,12 @@ func (s *site) routes(metrics http.Handler) []route {
 		{"GET /api/v1/fleet", toRead, http.HandlerFunc(s.serveFleet)},
 		{"GET /api/v1/fans/{id}", toRead, http.HandlerFunc(s.serveFan)},
 		{"GET /api/v1/fans/{id}/settings", toRead, http.HandlerFunc(s.serveSettings)},
-		{"GET /api/v1/fans/{id}/turnovers", toRead, http.HandlerFunc(s.serveTurnovers)},
 		{"GET /api/v1/gateways/{id}", toRead, http.HandlerFunc(s.serveGateway)},
 		{"GET /api/v1/incidents", toRead, http.HandlerFunc(s.serveIncidents)},
 		{"GET /api/v1/events", toRead, http.HandlerFunc(s.serveEvents)},
 		{"GET /api/v1/openapi.json", toRead, http.HandlerFunc(serveDescription)},
 	}
-	return slices.Concat(own, s.shellRoutes(), s.historyRoutes(), s.reportRoutes(), s.alarmRoutes())
+	return slices.Concat(own, s.shellRoutes(), s.historyRoutes(), s.reportRoutes(), s.turnoverRoutes(), s.alarmRoutes())
 }
 
 // guarded sets what every answer carries. The page needs its own scripts, style

@@ -1,23 +1,24 @@
 // A fan's settings beside what its controller says of them, where each of its
-// points lies and what was last read there, and its turnover record.
+// points lies and what was last read there, and its turnover records.
 
 import { h, keyed, replace, say } from "./dom.js";
 import { get, path } from "./api.js";
-import { empty, failed, mark } from "./parts.js";
+import { failed, mark } from "./parts.js";
+import { turnoversOf } from "./fan_turnovers.js";
 import { qualityWords } from "./fan_words.js";
 import * as format from "./format.js";
 
 // settingsOf answers { element, take(fan), limits(told), close() }. It asks anew
 // after each poll while somebody looks at it.
 export function settingsOf(fan) {
-  const parts = { trouble: h("div", null), settings: h("tbody", null), points: h("tbody", null), turnover: h("div", null), age: h("span", { class: "quiet" }) };
+  const parts = { trouble: h("div", null), settings: h("tbody", null), points: h("tbody", null), turnovers: turnoversOf(fan), age: h("span", { class: "quiet" }) };
   const state = { id: fan.id, polled: fan.polled, seen: false, asking: false, told: () => {} };
   const element = h("div", { class: "record" }, parts.trouble,
     h("section", { "aria-labelledby": "settings" }, h("h2", { id: "settings" }, "Settings"), table("What the fleet file says, and what the controller says of itself", ["Setting", "Fleet file", "Controller", "At turnover"], parts.settings, "settings")),
     h("section", { "aria-labelledby": "points" },
       h("div", { class: "titled" }, h("h2", { id: "points" }, "Points"), parts.age, h("button", { type: "button", onclick: () => ask(state, parts) }, "Read the list again")),
       table("Where each point lies, and the words that were read there last", ["Point", "Value", "Quality", "Raw words", "Place", "Form"], parts.points, "points")),
-    h("section", { "aria-labelledby": "turnover" }, h("h2", { id: "turnover" }, "Turnover record"), parts.turnover));
+    parts.turnovers.element);
   const watch = new IntersectionObserver((entries) => {
     state.seen = entries.at(-1).isIntersecting;
     renewed();
@@ -58,8 +59,7 @@ function show(state, parts, answer) {
   keyed(parts.points, answer.points, (point) => point.point, () => h("tr", null), (row, point) => anew(row, point, pointCells));
   parts.settings.parentNode.classList.toggle("recorded", Boolean(answer.baseline));
   say(parts.age, answer.read ? `of the reading of ${format.clock(answer.read)}:${answer.read.slice(17, 19)}` : "never read");
-  replace(parts.turnover, answer.turnover ? record(state.id, answer.turnover) : empty("No turnover record is kept for this fan yet. ", h("code", null, `fanwarden turnover --config FILE --fan ${state.id}`),
-    " proves each of its points and keeps the record here; while the daemon runs, it lends its gateway for that."));
+  parts.turnovers.take(answer.turnover);
   const limits = limitsOf(answer.settings), are = JSON.stringify(limits);
   if (state.limits !== are) state.told(limits);
   state.limits = are;
@@ -108,11 +108,4 @@ function limitsOf(settings) {
   const value = (key) => settings.find((setting) => setting.key === key)?.value ?? null;
   return { min_speed: value("min_speed"), max_speed: value("max_speed"), high_speed_at: value("high_speed_at"), high_speed_off_at: value("high_speed_off_at"),
     idle_below: value("idle_below"), probe: settings.find((setting) => setting.key === "probe_range")?.ends ?? null };
-}
-
-function record(id, turnover) {
-  const verdicts = Object.entries(turnover.verdicts).map(([verdict, n]) => `${n} ${format.words(verdict)}`).join(", ");
-  return [h("p", null, `Proven ${format.day(turnover.began)}${turnover.who ? ` by ${turnover.who}` : ""}, ${turnover.mode}: ${verdicts || "no points"}. `,
-    h("a", { href: `/api/v1/fans/${encodeURIComponent(id)}/turnovers` }, "All records (JSON)")),
-  h("p", { class: "quiet" }, "SHA-256 ", h("code", { class: "hash" }, turnover.sha256))];
 }

@@ -1,0 +1,69 @@
+package browser_test
+
+import (
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// Somebody proves a fan twice while the daemon runs, finds both records on the fan's
+// page, and opens the sheet of the second, which is to be printed. Both pages are for
+// everybody.
+func TestTurnoverRecords(t *testing.T) {
+	w := inWorkshop(t)
+	b, script := newTab(t, w.url), checker(t)
+	b.open("/fans/alder-ef5")
+	b.await("that there is no record", `document.querySelector(".turnovers .empty") !== null`)
+	evaluate[bool](b, `(document.querySelector(".turnovers").scrollIntoView(), true)`) // it is asked for while it is seen
+	for range 2 {
+		w.prove(t, "alder-ef5")
+	}
+	b.await("two records", `document.querySelectorAll(".turnovers tbody tr").length === 2`)
+	if says := evaluate[string](b, `document.querySelector(".turnovers tbody").innerText`); !contains(says, "A. Person", "W. Itness", "passed", "fits", "the first", "nothing failed either time") {
+		t.Errorf("the list says %s", says)
+	}
+	b.everywhere(script, "a fan with records")
+	b.pictured("turnovers", "/fans/alder-ef5")
+
+	b.open(evaluate[string](b, `document.querySelector(".turnovers tbody tr a").getAttribute("href")`))
+	if says := evaluate[string](b, `document.body.innerText`); !contains(says, "A retest", "W. Itness", "Manometer", "Serial number", "The record fits it") {
+		t.Errorf("the sheet says %s", says)
+	}
+	if has := evaluate[string](b, `getComputedStyle(document.querySelector("h1")).fontSize`); has != "27.2px" {
+		t.Errorf("its style is not taken: the title has %s", has)
+	}
+	b.everywhere(script, "the sheet of a record")
+	b.pictured("sheet", evaluate[string](b, "location.pathname"))
+}
+
+func contains(text string, all ...string) bool {
+	return !slices.ContainsFunc(all, func(one string) bool { return !strings.Contains(text, one) })
+}
+
+// prove proves a fan through the daemon.
+func (w *workshop) prove(t *testing.T, fan string) {
+	t.Helper()
+	p := start(t, "turnover", "--config", w.file, "--fan", fan, "--for", "1s", "--by", "A. Person", "--witness", "W. Itness", "--instrument", "Manometer,M-12,2026-05-01")
+	p.hears(t, `(points pass)`)
+	p.cmd.Wait()
+}
+
+// pictured takes pictures of a page, where they are wanted.
+func (b *tab) pictured(name, path string) {
+	b.t.Helper()
+	dir := os.Getenv("FANWARDEN_PICTURES")
+	if dir == "" {
+		return
+	}
+	for label, s := range map[string]size{"360": phone, "1440": desk} {
+		b.resize(s)
+		for _, theme := range themes {
+			b.theme(theme)
+			b.open(path)
+			b.picture(filepath.Join(dir, name+"-"+theme+"-"+label+".png"))
+		}
+	}
+	b.resize(desk)
+}
