@@ -31,10 +31,6 @@ func run(ctx context.Context, p *process, args []string) int {
 		return couldNotRun
 	}
 	defer d.Stop()
-	for _, one := range forced(fleet.Store.Dir) {
-		log.Warn("this fan may still be forced: an exercise ended without giving it back", zap.String("fan", string(one.Fan)),
-			zap.Time("since", one.Since), zap.String("remedy", "fanwarden turnover --config "+*path+" --release --fan "+string(one.Fan)))
-	}
 	for {
 		select {
 		case <-ctx.Done():

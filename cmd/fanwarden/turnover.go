@@ -6,6 +6,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -100,6 +101,11 @@ func handOver(ctx context.Context, p *process, args []string) int {
 	if (*exercise || *release) && len(ids) == 0 {
 		return h.cannot(errors.New("name the fans by --fan: nothing is written to a fan that is not named"))
 	}
+	if *exercise || *release {
+		var end func()
+		ctx, end = h.untilHangup(ctx)
+		defer end()
+	}
 	gateways, _ := h.behind()
 	loan, err := borrow(h.fleet, gateways, p.stderr)
 	if err != nil {
@@ -110,7 +116,7 @@ func handOver(ctx context.Context, p *process, args []string) int {
 	if *release {
 		return h.release(ctx)
 	}
-	warnOfForced(p.stderr, h.fleet, h.path)
+	warnOfForced(p.stderr, h.fleet)
 	return h.proveAndRecord(ctx, *exercise, *stop)
 }
 
@@ -119,14 +125,16 @@ func (h *handover) cannot(err error) int {
 	return couldNotRun
 }
 
-// choose picks the fans.
+// choose picks the fans, each once.
 func (h *handover) choose(building string, ids names) error {
 	for _, id := range ids {
 		f, err := findFan(h.fleet, reading.FanID(id))
 		if err != nil {
 			return err
 		}
-		h.fans = append(h.fans, f)
+		if !slices.Contains(h.fans, f) {
+			h.fans = append(h.fans, f)
+		}
 	}
 	if len(ids) > 0 {
 		return nil
@@ -169,12 +177,11 @@ func (h *handover) proveAndRecord(ctx context.Context, exercise, toStop bool) (s
 		}
 	}
 	status, proven := h.prove(ctx)
-	if exercise {
-		good, err := h.exercise(ctx, toStop)
+	if exercise && ctx.Err() == nil {
+		good, err := h.exercise(ctx, proven, toStop)
 		if err != nil {
-			return h.cannot(err)
-		}
-		if !good {
+			status = h.cannot(err)
+		} else if !good {
 			status = foundWrong
 		}
 	}

@@ -7,12 +7,14 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"slices"
 	"strings"
 	"syscall"
 
 	"go.uber.org/zap"
 
 	"fanwarden/cmd/fanwarden/internal/daemon"
+	"fanwarden/cmd/fanwarden/internal/forced"
 	"fanwarden/cmd/fanwarden/internal/visit"
 	"fanwarden/config"
 	"fanwarden/poller/reading"
@@ -24,7 +26,14 @@ func (h *handover) mayExercise(toStop bool) error {
 	if h.fleet.Store.Dir == "" {
 		return errors.New("an exercise needs [store] dir in the fleet file: what is about to be forced must be on disk first")
 	}
+	notes, err := forced.List(h.fleet.Store.Dir)
+	if err != nil {
+		return err
+	}
 	for _, f := range h.fans {
+		if slices.ContainsFunc(notes, func(n forced.Note) bool { return n.Fan == f.ID }) {
+			return fmt.Errorf("%s is not exercised: it must be given back first", f.ID)
+		}
 		if err := turnover.Allowed(f); err != nil {
 			return fmt.Errorf("%s is not exercised: %w", f.ID, err)
 		}
@@ -35,125 +44,180 @@ func (h *handover) mayExercise(toStop bool) error {
 	return nil
 }
 
-// exercise asks, and forces the fans one after the other through their speeds.
-func (h *handover) exercise(ctx context.Context, toStop bool) (good bool, err error) {
-	ctx, end := h.untilHangup(ctx)
-	defer end()
-	if !h.confirmed(toStop) {
+// exercise asks, and forces the fans one after the other through their speeds. The
+// first that does not end as it should is the last.
+func (h *handover) exercise(ctx context.Context, proven []turnover.Fan, toStop bool) (good bool, err error) {
+	for i := range proven {
+		if why := proven[i].Doubt; why != "" {
+			return false, fmt.Errorf("%s is not exercised: it %s", proven[i].Fan.ID, why)
+		}
+	}
+	if !h.confirmed(ctx, proven, toStop) {
 		return false, errors.New("not confirmed; nothing was written")
 	}
 	good = true
 	h.courses = make(map[reading.FanID]*turnover.Course)
-	for _, f := range h.fans {
-		if ctx.Err() != nil {
+	for i, f := range h.fans {
+		well, goOn := h.exerciseFan(ctx, f, toStop)
+		good = good && well
+		if rest := h.fans[i+1:]; !goOn && len(rest) > 0 {
+			fmt.Fprintf(h.p.stderr, "fanwarden turnover: %s not exercised, because the exercise of %s did not end as it should\n", wasOrWere(rest), f.ID)
+		}
+		if !goOn {
 			return false, nil
 		}
-		good = h.exerciseFan(ctx, f, toStop) && good
 	}
 	return good, nil
 }
 
-// untilHangup ends ctx when the terminal goes, and lets no broken pipe end the
-// program: a fan that is forced must be given back first.
+func wasOrWere(fans []*config.Fan) string {
+	if len(fans) == 1 {
+		return list(fans) + " was"
+	}
+	return list(fans) + " were"
+}
+
+func list(fans []*config.Fan) string {
+	ids := make([]string, len(fans))
+	for i, f := range fans {
+		ids[i] = string(f.ID)
+	}
+	return strings.Join(ids, ", ")
+}
+
+// untilHangup ends ctx when the terminal goes, and on the keys that would suspend
+// or kill the program; and it lets no broken pipe end it: a fan that is forced
+// must be given back first.
 func (h *handover) untilHangup(ctx context.Context) (context.Context, func()) {
-	pipes := make(chan os.Signal, 1)
-	signal.Notify(pipes, syscall.SIGPIPE)
+	ignored, ends := make(chan os.Signal, 1), make(chan os.Signal, 1)
+	signal.Notify(ignored, syscall.SIGPIPE, syscall.SIGTTIN, syscall.SIGTTOU)
+	signal.Notify(ends, syscall.SIGTSTP, syscall.SIGQUIT)
 	ctx, cancel := context.WithCancel(ctx)
 	go func() {
 		select {
 		case <-h.p.hangup:
+		case <-ends:
 		case <-ctx.Done():
 		}
 		cancel()
 	}()
-	return ctx, func() { cancel(); signal.Stop(pipes) }
+	return ctx, func() { cancel(); signal.Stop(ignored); signal.Stop(ends) }
 }
 
 // confirmed asks whether the area is clear, and takes nothing but the word and the
 // fans for it.
-func (h *handover) confirmed(toStop bool) bool {
-	ids := make([]string, len(h.fans))
-	for i, f := range h.fans {
-		ids[i] = string(f.ID)
-	}
-	want := "clear " + strings.Join(ids, " ")
+func (h *handover) confirmed(ctx context.Context, proven []turnover.Fan, toStop bool) bool {
+	want := "clear " + strings.ReplaceAll(list(h.fans), ",", "")
 	what := "from their lowest speed to their top and back"
 	if toStop {
 		what += ", and to a stop"
 	}
 	fmt.Fprintf(h.p.stderr, `
-These fans will be forced %s: %s.
+These fans will be forced %s, one after the other: %s.
   - Nobody may work on them, on their ducts or at their outlets meanwhile. This is no lock-out:
     software that stops or drives a fan isolates no energy.
   - Those who depend on their exhaust must know, and agree.
   - Local codes and licensed practice come first.
 %sIf all of that is so, type: %s
-> `, what, strings.Join(ids, ", "), h.unbounded(), want)
-	line, err := bufio.NewReader(h.p.stdin).ReadString('\n')
-	return (err == nil || line != "") && strings.Join(strings.Fields(line), " ") == want
+> `, what, list(h.fans), h.toKnow(proven), want)
+	typed := make(chan string, 1)
+	go func() { // a read of a terminal cannot be ended
+		line, _ := bufio.NewReader(h.p.stdin).ReadString('\n')
+		typed <- strings.Join(strings.Fields(line), " ")
+	}()
+	select {
+	case line := <-typed:
+		return line == want && ctx.Err() == nil
+	case <-ctx.Done():
+		return false
+	}
 }
 
-// unbounded names the fans that no pressure stops.
-func (h *handover) unbounded() string {
+// toKnow says what is to be known of the fans before they are forced: what did not
+// pass, what no pressure stops, and who answers to them.
+func (h *handover) toKnow(proven []turnover.Fan) string {
 	says := ""
-	for _, f := range h.fans {
+	for i := range proven {
+		f := proven[i].Fan
 		if f.AbortPressure == nil {
 			says += fmt.Sprintf("  - %s has no abort_pressure in the fleet file: no pressure will stop its exercise.\n", f.ID)
+		}
+		for _, p := range proven[i].Proofs {
+			if p.Verdict == turnover.Fail {
+				says += fmt.Sprintf("  - %s: %s failed its proof, so what is read of it may not be so.\n", f.ID, p.Place.Point)
+			}
+		}
+		for _, beside := range turnover.Beside(h.fleet, f) {
+			says += fmt.Sprintf("  - %s shares the riser %q with %s, which will answer to it.\n", f.ID, f.Group, beside)
 		}
 	}
 	return says
 }
 
-// exerciseFan exercises one fan and prints what that proved.
-func (h *handover) exerciseFan(ctx context.Context, f *config.Fan, toStop bool) bool {
+// exerciseFan exercises one fan and prints what that proved. GoOn is false where it
+// did not go as it should, so that nothing more is to be forced.
+func (h *handover) exerciseFan(ctx context.Context, f *config.Fan, toStop bool) (good, goOn bool) {
+	if err := h.loan.renew(); err != nil {
+		fmt.Fprintf(h.p.stderr, "fanwarden turnover: %s was not exercised: %v\n", f.ID, err)
+		return false, false
+	}
 	v := visit.New(f.Gateway, daemon.Dial(zap.NewNop()))
 	defer v.Close()
-	e := h.forcing(v, f)
+	e, leave := h.forcing(v, f)
+	defer leave()
 	e.Steps = turnover.Steps(f, toStop, h.hold)
 	course, err := e.Run(ctx)
 	if course == nil {
 		fmt.Fprintf(h.p.stderr, "fanwarden turnover: %s was not exercised: %v\n", f.ID, err)
-		return false
+		return false, false
 	}
 	h.courses[f.ID] = course
 	seen := turnover.Judge(h.fleet, f, course)
 	fmt.Fprintf(h.p.stdout, "\n  exercise of %s\n", f.ID)
 	printSeen(h.p.stdout, seen)
-	good := err == nil && course.Stopped == ""
 	if course.Stopped != "" {
 		fmt.Fprintf(h.p.stdout, "    it was ended early: %s\n", course.Stopped)
 	}
 	if err != nil {
-		fmt.Fprintf(h.p.stderr, "fanwarden turnover: %v\n%s\n", err, h.remedy(f))
+		fmt.Fprintf(h.p.stderr, "fanwarden turnover: %v\n%s\n", err, indented(forced.Advice(f.ID, h.fleet)))
 	}
+	good = err == nil && course.Stopped == ""
+	goOn = good && ctx.Err() == nil
 	for _, s := range seen {
 		good = good && s.Verdict != turnover.Fail
 	}
-	return good
+	return good, goOn
 }
 
-// forcing is an exercise of a fan that notes on disk what it is about to do.
-func (h *handover) forcing(v *visit.Visit, f *config.Fan) *turnover.Exercise {
-	return &turnover.Exercise{Fan: f, Driver: visit.NewDriver(v, f), Hold: h.hold, Units: h.fleet.Units,
-		Intend: func() error { return intend(h.fleet.Store.Dir, f.ID) },
-		Done:   func() error { return undone(h.fleet.Store.Dir, f.ID) },
+// forcing is an exercise of a fan that notes on disk what it is about to do. Leave
+// leaves the note where the fan was not given back.
+func (h *handover) forcing(v *visit.Visit, f *config.Fan) (e *turnover.Exercise, leave func()) {
+	var note *forced.Held
+	dir := h.fleet.Store.Dir
+	e = &turnover.Exercise{Fan: f, Driver: visit.NewDriver(v, f), Hold: h.hold, Units: h.fleet.Units,
+		Intend: func() (err error) { note, err = forced.Put(dir, f.ID); return err },
+		Done:   func() error { return forced.Remove(dir, f.ID) },
 		Tell: func(format string, args ...any) {
 			fmt.Fprintf(h.p.stderr, "%s: "+format+"\n", append([]any{f.ID}, args...)...)
 		}}
+	return e, func() {
+		if note != nil {
+			note.Leave()
+		}
+	}
 }
 
 // release gives back what an exercise left forced.
 func (h *handover) release(ctx context.Context) int {
-	ctx, end := h.untilHangup(ctx)
-	defer end()
 	status := allWell
 	for _, f := range h.fans {
-		if err := turnover.Releasable(f); err != nil {
+		if err := h.mayRelease(f); err != nil {
 			return h.cannot(fmt.Errorf("%s cannot be released: %w", f.ID, err))
 		}
 		v := visit.New(f.Gateway, daemon.Dial(zap.NewNop()))
-		if err := h.forcing(v, f).Release(ctx); err != nil {
-			fmt.Fprintf(h.p.stderr, "fanwarden turnover: %v\n%s\n", err, h.remedy(f))
+		e, _ := h.forcing(v, f)
+		if err := e.Release(ctx); err != nil {
+			fmt.Fprintf(h.p.stderr, "fanwarden turnover: %v\n%s\n", err, indented(forced.Advice(f.ID, h.fleet)))
 			status = foundWrong
 		}
 		v.Close()
@@ -161,5 +225,14 @@ func (h *handover) release(ctx context.Context) int {
 	return status
 }
 
-// remedy says what to do with a fan that may still be forced.
-func (h *handover) remedy(f *config.Fan) string { return remedy(f.ID, h.path) }
+// mayRelease reports why a fan may not be given back: nothing does, or another
+// program forces it now and will give it back.
+func (h *handover) mayRelease(f *config.Fan) error {
+	notes, _ := forced.List(h.fleet.Store.Dir)
+	for _, n := range notes {
+		if n.Fan == f.ID && n.Alive {
+			return errors.New("another program exercises it now; end that one, and it gives the fan back")
+		}
+	}
+	return turnover.Releasable(f)
+}

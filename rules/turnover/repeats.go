@@ -31,6 +31,7 @@ func repeats(traces []*trace, proven []Fan) {
 			continue
 		}
 		for _, i := range members {
+			proven[i].Doubt = fmt.Sprintf("is read through gateway %s, which repeats old values", gateway.ID)
 			for at := range proven[i].Proofs {
 				p := &proven[i].Proofs[at]
 				if moving(p.Place.Point) && p.Answered > 0 {

@@ -112,6 +112,9 @@ type Fan struct {
 	Fan    *config.Fan
 	Proofs []Proof
 	Seen   []Seen
+	// Doubt says why what is read may not be of this fan or of now: nothing may be
+	// written to it. "" where nothing is known against it.
+	Doubt string
 }
 
 // Failed reports whether a point of the fan failed.

@@ -15,6 +15,8 @@ func twins(traces []*trace, proven []Fan) {
 		for j := i + 1; j < len(traces); j++ {
 			switch steps, same := alike(traces[i], traces[j]); {
 			case steps >= togetherTimes:
+				proven[i].Doubt = fmt.Sprintf("is read from one controller with %s: which of them would be forced cannot be told", proven[j].Fan.ID)
+				proven[j].Doubt = fmt.Sprintf("is read from one controller with %s: which of them would be forced cannot be told", proven[i].Fan.ID)
 				blame(&proven[i], Fail, fmt.Sprintf("took %d steps together with %s, to the same words: both are read from one controller, so a unit id or a gateway is wrong or given twice", steps, proven[j].Fan.ID))
 				blame(&proven[j], Fail, fmt.Sprintf("took %d steps together with %s, to the same words: both are read from one controller, so a unit id or a gateway is wrong or given twice", steps, proven[i].Fan.ID))
 			case same:

@@ -6,7 +6,9 @@ import (
 
 	"go.uber.org/zap"
 
+	"fanwarden/cmd/fanwarden/internal/forced"
 	"fanwarden/cmd/fanwarden/internal/lend"
+	"fanwarden/config"
 	"fanwarden/poller/reading"
 	"fanwarden/rules/turnover"
 )
@@ -16,6 +18,7 @@ import (
 // nothing else.
 func (d *Daemon) startLending() {
 	d.judge.recallBaselines()
+	d.warnOfForced("")
 	if d.fleet.Store.Dir == "" {
 		return
 	}
@@ -38,7 +41,25 @@ func (d *Daemon) lend(id reading.GatewayID) (back func(), err error) {
 	return func() {
 		d.judge.setLent(id, false)
 		taken()
+		d.warnOfForced(id)
 	}, nil
+}
+
+// warnOfForced says which fans an exercise has left forced: all of them, or those
+// behind a gateway that was taken back right now. Of those none is exercised any
+// more, even where the program that did has not quite ended.
+func (d *Daemon) warnOfForced(back reading.GatewayID) {
+	fleet := d.judge.currentFleet()
+	notes, err := forced.List(fleet.Store.Dir)
+	if err != nil {
+		d.log.Warn("the store cannot be searched for fans that are forced", zap.Error(err))
+	}
+	for _, n := range notes {
+		if back != "" && gatewayOf(fleet, n.Fan) == back || back == "" && !n.Alive {
+			d.log.Warn("this fan may still be forced: an exercise ended without giving it back", zap.String("fan", string(n.Fan)),
+				zap.Time("since", n.Since), zap.String("remedy", forced.Advice(n.Fan, fleet)))
+		}
+	}
 }
 
 // keep puts the record of a fan's turnover on disk, from when on its settings
@@ -51,7 +72,7 @@ func (d *Daemon) keep(record []byte) error {
 		return err
 	case r.Began.IsZero():
 		return errors.New("the record does not say when it began")
-	case !d.judge.knows(reading.FanID(r.Fan.ID)):
+	case gatewayOf(d.judge.currentFleet(), reading.FanID(r.Fan.ID)) == "":
 		return fmt.Errorf("there is no fan %q in the fleet file that the daemon has loaded", r.Fan.ID)
 	}
 	if err := d.desk.keepTurnover(r, record); err != nil {
@@ -115,16 +136,21 @@ func (j *judge) setLent(id reading.GatewayID, lent bool) {
 	j.board.SetLent(id, lent)
 }
 
-// knows reports whether a fan is in the fleet.
-func (j *judge) knows(id reading.FanID) bool {
+// currentFleet is the fleet that is watched.
+func (j *judge) currentFleet() *config.Fleet {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	for _, f := range j.fleet.Fans {
+	return j.fleet
+}
+
+// gatewayOf is the gateway of a fan; "" for a fan that is not in the fleet.
+func gatewayOf(fleet *config.Fleet, id reading.FanID) reading.GatewayID {
+	for _, f := range fleet.Fans {
 		if f.ID == id {
-			return true
+			return f.Gateway.ID
 		}
 	}
-	return false
+	return ""
 }
 
 // recallBaselines tells the rules the settings that were found at turnover.

@@ -31,6 +31,7 @@ type request struct {
 	Borrow reading.GatewayID `json:"borrow,omitempty"`
 	Keep   json.RawMessage   `json:"keep,omitempty"`
 	First  reading.FanID     `json:"first,omitempty"`
+	Alive  bool              `json:"alive,omitempty"` // asks for an answer only
 }
 
 // answer is one line from the daemon.
@@ -76,6 +77,12 @@ func (b *Borrower) Keep(record []byte) error {
 // First asks for the first record of a fan that the daemon has; nil: it has none.
 func (b *Borrower) First(fan reading.FanID) (record []byte, err error) {
 	return b.ask(request{First: fan})
+}
+
+// Alive reports why the daemon no longer hears the borrower; nil while it does.
+func (b *Borrower) Alive() error {
+	_, err := b.ask(request{Alive: true})
+	return err
 }
 
 // Close gives everything back.

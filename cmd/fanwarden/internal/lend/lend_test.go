@@ -107,6 +107,9 @@ func TestLend(t *testing.T) {
 	if err := one.Keep([]byte(`{"fan":"ef1"}`)); err != nil || len(s.kept) != 1 || s.kept[0] != `{"fan":"ef1"}` {
 		t.Errorf("%v; kept %q", err, s.kept)
 	}
+	if err := one.Alive(); err != nil {
+		t.Error(err)
+	}
 	one.Close()
 	await(t, s.back)
 	if err := other.Borrow("roof"); err != nil {
@@ -161,6 +164,9 @@ func TestServerEnds(t *testing.T) {
 	await(t, s.back)
 	if err := b.Borrow("roof"); err == nil {
 		t.Error("a daemon that has ended lent a gateway")
+	}
+	if err := b.Alive(); err == nil {
+		t.Error("a daemon that has ended answers")
 	}
 	if _, err := Connect(dir); !errors.Is(err, ErrNobody) {
 		t.Errorf("%v", err)

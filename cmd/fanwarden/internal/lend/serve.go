@@ -129,6 +129,8 @@ func (s *Server) do(line []byte) (a answer, back func(), err error) {
 	case r.First != "":
 		a.Record, err = s.lender.First(r.First)
 		return a, nil, err
+	case r.Alive:
+		return a, nil, nil
 	case r.Borrow == "":
 		return a, nil, errors.New("nothing was asked for")
 	}
