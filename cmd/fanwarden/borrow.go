@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"time"
 
 	"fanwarden/cmd/fanwarden/internal/daemon"
 	"fanwarden/cmd/fanwarden/internal/lend"
@@ -63,30 +64,40 @@ func (l *loan) close() {
 // first returns the first record of a fan in the store, through the daemon if one
 // runs; nil where there is none.
 func (l *loan) first(fan reading.FanID) (record []byte, err error) {
-	if l.dir == "" {
-		return nil, nil
-	}
-	if err := l.renew(); err != nil {
-		return nil, err
-	}
-	if l.daemon != nil {
-		return l.daemon.First(fan)
-	}
-	return daemon.FirstTurnover(l.dir, fan)
+	err = l.ask(func(b *lend.Borrower) (err error) { record, err = b.First(fan); return err },
+		func() (err error) { record, err = daemon.FirstTurnover(l.dir, fan); return err })
+	return record, err
 }
 
 // keep puts a record into the store, through the daemon if one runs; without a
-// store nothing is kept. A daemon that has gone meanwhile does not keep it from
-// being kept.
+// store nothing is kept.
 func (l *loan) keep(record []byte) error {
+	return l.ask(func(b *lend.Borrower) error { return b.Keep(record) }, func() error { return daemon.KeepTurnover(l.dir, record) })
+}
+
+// askTimes is how often the store is tried: a daemon that starts has it before it
+// can be asked.
+const askTimes = 5
+
+// ask asks the daemon that runs now, whether or not it is the one that has lent: it
+// may have ended meanwhile, or been started.
+func (l *loan) ask(it func(*lend.Borrower) error, nobody func() error) (err error) {
 	if l.dir == "" {
 		return nil
 	}
-	if err := l.renew(); err != nil {
-		return err
+	if l.daemon != nil && l.daemon.Alive() == nil {
+		return it(l.daemon)
 	}
-	if l.daemon != nil {
-		return l.daemon.Keep(record)
+	for range askTimes {
+		b, connect := lend.Connect(l.dir)
+		if connect == nil {
+			defer b.Close()
+			return it(b)
+		}
+		if err = nobody(); err == nil {
+			return nil
+		}
+		time.Sleep(time.Second)
 	}
-	return daemon.KeepTurnover(l.dir, record)
+	return err
 }

@@ -408,3 +408,42 @@ func faultOfTheFirst(g *ground) {
 	}
 	g.wantForced("", "")
 }
+
+// TestALoanOutlivesItsDaemon: what was proven is kept by whoever runs when it is
+// done, and a daemon that was started meanwhile lends too.
+func TestALoanOutlivesItsDaemon(t *testing.T) {
+	t.Parallel()
+	g := newGround(t)
+	fleet, _ := (&process{stderr: os.Stderr}).loadFleet(g.file)
+	d := startDaemon(t, g.file)
+	l, err := borrow(fleet, fleet.Gateways, io.Discard)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.close()
+	d.stop()
+	if err := l.keep([]byte(sealed("one", began))); err != nil {
+		t.Errorf("without a daemon: %v", err)
+	}
+	again := startDaemon(t, g.file)
+	if err := l.keep([]byte(sealed("two", began))); err != nil {
+		t.Errorf("with another daemon: %v", err)
+	}
+	if first, err := l.first("one"); err != nil || len(first) == 0 {
+		t.Errorf("the first record is %s, %v", first, err)
+	}
+	lent := func() string { return again.metrics()[`fanwarden_gateway_lent{building="b",gateway="roof"}`] }
+	want(t, "lent", "0", lent)
+	if err := l.renew(); err != nil {
+		t.Error(err)
+	}
+	want(t, "lent", "1", lent)
+	if err := l.renew(); err != nil { // it has it already
+		t.Error(err)
+	}
+	g.record(again, "one")
+	g.record(again, "two")
+	again.stop()
+}
+
+var began = time.Date(2026, 1, 5, 6, 0, 0, 0, time.UTC)
