@@ -12,10 +12,13 @@ import (
 type placeAnswer struct {
 	Point    string   `json:"point"`
 	Title    string   `json:"title"`
-	UnitID   int      `json:"unit_id"` // Modbus unit that holds it
-	Table    string   `json:"table"`
-	Address  int      `json:"address"`  // as on the wire, from 0
-	Register string   `json:"register"` // as manuals number it
+	UnitID   int      `json:"unit_id"` // Modbus unit or BACnet device that holds it
+	Table    string   `json:"table,omitempty"`
+	Address  *int     `json:"address,omitempty"`  // as on the wire, from 0
+	Register string   `json:"register,omitempty"` // as manuals number it
+	Object   string   `json:"object,omitempty"`   // of a BACnet point, instead of these three
+	Priority int      `json:"priority,omitempty"` // that a BACnet output is commanded at
+	States   []uint32 `json:"states,omitempty"`   // of a multi-state object, that count as closed
 	Type     string   `json:"type"`
 	Order    string   `json:"order,omitempty"`  // of the bytes of a 32-bit value
 	Bit      *int     `json:"bit,omitempty"`    // that is picked of the word
@@ -51,10 +54,14 @@ func (s *settings) places() []placeAnswer {
 
 func describePlace(p config.PlacedPoint) placeAnswer {
 	e := p.Encoding
-	a := placeAnswer{Point: p.Point.String(), Title: titles[p.Point], UnitID: p.Unit, Table: p.Table.String(), Address: p.Address,
-		Register: p.Register(), Type: e.Type.String(), Unit: e.Unit.Name, Invert: e.Invert}
-	if p.Words() > 1 {
-		a.Order = e.Order.String()
+	a := placeAnswer{Point: p.Point.String(), Title: titles[p.Point], UnitID: p.Unit, Type: e.Type.String(), Unit: e.Unit.Name, Invert: e.Invert}
+	if p.BACnet() {
+		a.Object, a.Priority, a.States, a.Type = p.Object.String(), int(p.Priority), p.States, objectType(p)
+	} else {
+		a.Table, a.Address, a.Register = p.Table.String(), &p.Address, p.Register()
+		if p.Words() > 1 {
+			a.Order = e.Order.String()
+		}
 	}
 	if e.Bit >= 0 {
 		a.Bit = &e.Bit
@@ -66,6 +73,14 @@ func describePlace(p config.PlacedPoint) placeAnswer {
 		a.Invalid = append(a.Invalid, fmt.Sprintf("0x%0*X", 4*p.Words(), word))
 	}
 	return a
+}
+
+// objectType is what a BACnet value is taken for: its words are of our making.
+func objectType(p config.PlacedPoint) string {
+	if p.Point.Contact() {
+		return "contact"
+	}
+	return "number"
 }
 
 // read adds what was last read of a point: words and value are of one reading.

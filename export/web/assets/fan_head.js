@@ -178,7 +178,7 @@ function tick(state, parts) {
   say(parts.age, age === null ? "Never read." : `Read ${format.span(age)} ago${old ? `: too old to be shown or judged (at most ${format.span(gateway.stale_after_s)}).` : "."}`);
   parts.age.className = old ? "old" : "";
   const says = gateway.up === null ? "was not polled yet" : gateway.up ? `answers, a cycle takes ${took(gateway.took_s)}` : "does not answer";
-  renew(parts.line, "Gateway ", h("a", { href: path("buildings", fan.building) }, gateway.id), ` ${says}; polled every ${format.span(gateway.poll_every_s)}, unit ${fan.unit}, point map ${fan.pointmap}.`);
+  renew(parts.line, "Gateway ", h("a", { href: path("buildings", fan.building) }, gateway.id), ` ${says}; polled every ${format.span(gateway.poll_every_s)}, ${gateway.url?.startsWith("bacnet:") ? "device" : "unit"} ${fan.unit}, point map ${fan.pointmap}.`);
   if (performance.now() - state.looked > gatewayEvery && document.visibilityState === "visible") look(state);
 }
 

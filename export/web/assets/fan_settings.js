@@ -91,16 +91,16 @@ function pointCells(p) {
 }
 
 // placeOf says where a point lies: as manuals number it, and as the protocol
-// does.
+// does; on BACnet, the object.
 function placeOf(p) {
-  if (!p.table) return p.object ?? "worked out";
+  if (p.object) return [p.object, h("small", null, `device ${p.unit_id}`, p.priority && `, written at priority ${p.priority}`)];
   return [`${p.table} ${p.register}`, h("small", null, `address ${p.address} of unit ${p.unit_id}`)];
 }
 
 function formOf(p) {
   const bit = p.bit !== undefined && p.bit !== null && `bit ${p.bit}`, scale = p.scale !== undefined && p.scale !== 1 && `× ${p.scale}`;
   const offset = p.offset ? `${p.offset < 0 ? "−" : "+"} ${Math.abs(p.offset)}` : "";
-  return [[p.type, p.order, bit, scale, offset, p.unit, p.invert && "inverted"].filter(Boolean).join(" "), p.invalid && h("small", null, `${p.invalid.join(", ")}: no value`)];
+  return [[p.type, p.order, bit, scale, offset, p.unit, p.states && `closed in state ${p.states.join(" or ")}`, p.invert && "inverted"].filter(Boolean).join(" "), p.invalid && h("small", null, `${p.invalid.join(", ")}: no value`)];
 }
 
 // limitsOf are the lines of a trend that the settings give.

@@ -32,6 +32,10 @@ export const outcomeWords = {
 // qualityWords say why a point has no value now.
 export const qualityWords = {
   good: "good", never_read: "never read", stale: "too old", invalid: "marked as no value, or no number", unanswered: "not answered",
+  fault: "the device says that it has a fault",
+  "out of service": "out of service at the device",
+  overridden: "overridden at the device",
+  "another unit": "the device states another unit",
 };
 
 // compare tells how the reading stands to the setpoint: [word, sentence]; the
