@@ -97,14 +97,15 @@ func outagesOf(f *field.Field) [][]outage {
 // outcomeOf tells how a fault lets polls end. A gateway that speaks Modbus TCP
 // says that its unit is silent (exception 0B: Modbus Application Protocol
 // V1.1b3, section 7); one that only carries a serial line over a network says
-// nothing.
+// nothing, and neither does a network of BACnet devices, where no connection is
+// refused either.
 func outcomeOf(kind field.Kind, gateway *config.Gateway) reading.Outcome {
 	switch {
-	case kind == field.GatewayOff:
+	case kind == field.GatewayOff && !gateway.BACnet():
 		return reading.Refused
-	case kind != field.TrunkCut && kind != field.SilentUnit:
+	case kind != field.GatewayOff && kind != field.TrunkCut && kind != field.SilentUnit:
 		return reading.OK
-	case gateway.Scheme == "rtuovertcp":
+	case gateway.Scheme == "rtuovertcp", gateway.BACnet():
 		return reading.Timeout
 	}
 	return reading.UnitSilent

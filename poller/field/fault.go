@@ -40,6 +40,20 @@ const (
 	Crowded            Kind = "crowded"             // no fault of the fan: Size times all its branches are on
 )
 
+// The troubles of a fan's BACnet device. What its objects say of their own values
+// is true: no poll takes such a value for one.
+const (
+	ObjectFault          Kind = "object_fault"          // the object of what it senses says that it cannot be relied on
+	OutOfService         Kind = "out_of_service"        // that object is cut off from its sensor
+	Overridden           Kind = "overridden"            // the object of its speed is set by hand at the device
+	WrongUnit            Kind = "wrong_unit"            // the object of what it senses states another unit than its values have
+	PolarityTurned       Kind = "polarity_turned"       // of the high-speed contact's object, which shows the opposite
+	RefusesMultiple      Kind = "refuses_multiple"      // reads: by an error, a reject or an abort, Size 1, 2 or 3
+	SmallAPDU            Kind = "small_apdu"            // takes and sends Size bytes at a time, and no segments
+	RefusesSubscriptions Kind = "refuses_subscriptions" // does not tell of changes
+	Moved                Kind = "moved"                 // stands at another address
+)
+
 // The troubles of the field between fans and daemon.
 const (
 	SilentUnit        Kind = "silent_unit"        // of one fan's unit
@@ -52,6 +66,8 @@ const (
 	ResetsConnections Kind = "resets_connections" // breaks the connection in the middle of one answer in ten
 	LimitsConnections Kind = "limits_connections" // takes one connection at a time
 	SendsGarbage      Kind = "sends_garbage"      // one answer in five makes no sense
+	LosesDatagrams    Kind = "loses_datagrams"    // BACnet: the share Size of them, either way
+	AnswersTwice      Kind = "answers_twice"      // BACnet: every datagram comes twice
 )
 
 // Fault is one trouble from one time to another.

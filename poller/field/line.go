@@ -2,8 +2,6 @@ package field
 
 import (
 	"context"
-	"hash/fnv"
-	"math/rand/v2"
 	"time"
 
 	"fanwarden/config"
@@ -14,18 +12,15 @@ import (
 // of connections and asks its units one after another, over a serial side that
 // is as fast as its baud rate lets it be.
 type line struct {
-	gateway *config.Gateway
-	server  *Server
-	banks   map[place]*bank
-	fans    []*config.Fan           // in the fleet's order
-	units   map[uint8][]*config.Fan // who is silent when a unit is
-	busy    chan struct{}           // holds one token while a unit is asked
-	free    time.Time               // when the next may be asked; belongs to who has the token
-	prompt  func(time.Time)         // waits exactly, for units that answer at once; nil: they think first
+	relay
+	banks  map[place]*bank
+	units  map[uint8][]*config.Fan // who is silent when a unit is
+	busy   chan struct{}           // holds one token while a unit is asked
+	free   time.Time               // when the next may be asked; belongs to who has the token
+	prompt func(time.Time)         // waits exactly, for units that answer at once; nil: they think first
 
 	// Guarded by the server's lock.
-	held   map[cell][]uint16 // what the gateway last read of a point that it does not read now
-	random *rand.Rand
+	held map[cell][]uint16 // what the gateway last read of a point that it does not read now
 }
 
 // cell is a point where it lies.
@@ -36,17 +31,11 @@ type cell struct {
 }
 
 func newLine(g *config.Gateway, s *Server, o ServeOptions) *line {
-	name := fnv.New64a()
-	name.Write([]byte(g.ID))
 	l := &line{
-		gateway: g, server: s, units: make(map[uint8][]*config.Fan), busy: make(chan struct{}, 1),
-		held: make(map[cell][]uint16), random: rand.New(rand.NewPCG(o.Seed, name.Sum64())), prompt: o.Prompt,
+		relay: newRelay(g, s, o.Seed), units: make(map[uint8][]*config.Fan), busy: make(chan struct{}, 1),
+		held: make(map[cell][]uint16), prompt: o.Prompt,
 	}
-	for _, fan := range s.field.Fleet().Fans {
-		if fan.Gateway != g {
-			continue
-		}
-		l.fans = append(l.fans, fan)
+	for _, fan := range l.fans {
 		for _, p := range fan.Points {
 			if at := l.units[uint8(p.Unit)]; len(at) == 0 || at[len(at)-1] != fan {
 				l.units[uint8(p.Unit)] = append(at, fan)

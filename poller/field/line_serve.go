@@ -1,13 +1,5 @@
 package field
 
-import (
-	"math"
-	"time"
-
-	"fanwarden/config"
-	"fanwarden/poller/reading"
-)
-
 // serve answers for a unit that hears. The server's lock is held.
 func (l *line) serve(now troubles, r request) []byte {
 	function := r.pdu[0]
@@ -53,12 +45,6 @@ func (l *line) show(now troubles, at place, m mapped) []uint16 {
 	return m.encode(l.value(now, m))
 }
 
-// misses reports whether a point is of a fan that the gateway does not hear.
-// How long it has not heard it the gateway knows by itself.
-func (l *line) misses(now troubles, m mapped) bool {
-	return m.fan != nil && m.Point != reading.HeardAgo && l.lost(now, m.fan)
-}
-
 // hold keeps what every point has as the gateway ceases to read it, and lets it
 // go when the gateway reads it again, whatever the gateway is asked meanwhile.
 // It is called whenever a fault comes or goes, with the server's lock held.
@@ -79,46 +65,4 @@ func (l *line) hold() {
 			}
 		}
 	}
-}
-
-// value returns what a point means now, in base units; NaN is no value.
-func (l *line) value(now troubles, m mapped) float64 {
-	switch m.Point {
-	case reading.HeardAgo:
-		return l.heardAgo(now, m.fan).Seconds()
-	case reading.Heartbeat:
-		return float64(l.server.field.Now().Unix() % 30000) // fits every type
-	}
-	asked := m.fan
-	if asked == nil {
-		if len(l.fans) == 0 {
-			return math.NaN()
-		}
-		asked = l.fans[0] // one weather for all
-	}
-	value, ok := l.server.field.Value(asked.ID, m.Point)
-	if !ok {
-		return math.NaN()
-	}
-	return value
-}
-
-// heardAgo returns how long the gateway has not heard a fan's unit, or, with
-// nil, any unit.
-func (l *line) heardAgo(now troubles, fan *config.Fan) time.Duration {
-	if fan == nil {
-		if len(l.fans) == 0 {
-			return 0
-		}
-		least := l.heardAgo(now, l.fans[0])
-		for _, other := range l.fans[1:] {
-			least = min(least, l.heardAgo(now, other))
-		}
-		return least
-	}
-	since, lost := l.lostSince(now, fan)
-	if !lost {
-		return 0
-	}
-	return l.server.field.Now().Sub(since)
 }

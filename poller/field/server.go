@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"strings"
 	"sync"
 	"time"
 
@@ -34,12 +35,22 @@ type ServeOptions struct {
 type Server struct {
 	log   *zap.Logger
 	start time.Time // of the field, when the server began
-	ports []*port
+	ports []outlet
 	stop  context.CancelFunc
 	tasks sync.WaitGroup
 
 	mu    sync.Mutex // guards field and the lines' own state
 	field *Field
+}
+
+// outlet is the network side of one gateway.
+type outlet interface {
+	served() *config.Gateway
+	open() error        // unless it is open already, or the server is at its end
+	close()             // drops whatever goes on
+	complain(err error) // says once that it cannot be opened again
+	step()              // lets the time pass until the next tick
+	wait()              // until nothing runs any more
 }
 
 // framings says how requests lie in the stream, by the scheme of a url.
@@ -58,6 +69,10 @@ func Serve(ctx context.Context, f *Field, log *zap.Logger, o ServeOptions) (*Ser
 	for _, g := range f.Fleet().Gateways {
 		if why := leaveOut(g); why != "" {
 			left = append(left, fmt.Sprintf("%s (%s)", g.ID, why))
+			continue
+		}
+		if g.BACnet() {
+			s.ports = append(s.ports, newSite(ctx, g, s, o.Seed))
 			continue
 		}
 		s.ports = append(s.ports, newPort(ctx, newLine(g, s, o)))
@@ -84,7 +99,7 @@ func (s *Server) open() error {
 			continue
 		}
 		if err := p.open(); err != nil {
-			faults = append(faults, fmt.Errorf("gateway %s: %w", p.line.gateway.ID, err))
+			faults = append(faults, fmt.Errorf("gateway %s: %w", p.served().ID, err))
 		}
 	}
 	return errors.Join(faults...)
@@ -92,10 +107,13 @@ func (s *Server) open() error {
 
 // leaveOut says why a gateway is not served, "" if it is.
 func leaveOut(g *config.Gateway) string {
-	if _, served := framings[g.Scheme]; !served {
+	host, _, err := net.SplitHostPort(g.Address)
+	if _, served := framings[g.Scheme]; !served && !g.BACnet() {
 		return g.Scheme + ":// is not served"
 	}
-	host, _, err := net.SplitHostPort(g.Address)
+	if g.BACnet() && strings.Contains(host, ":") {
+		return g.URL + " has an address of IPv6, and BACnet/IP has those of IPv4"
+	}
 	if ip := net.ParseIP(host); err == nil && (host == "localhost" || ip != nil && ip.IsLoopback()) {
 		return ""
 	}
@@ -111,7 +129,7 @@ func (s *Server) Close() {
 	}
 	s.tasks.Wait()
 	for _, p := range s.ports {
-		p.tasks.Wait()
+		p.wait()
 	}
 }
 
@@ -152,13 +170,15 @@ func (s *Server) refresh() {
 		} else if err := p.open(); err != nil {
 			p.complain(err)
 		}
+		p.step()
 	}
 }
 
-func (s *Server) off(p *port) bool {
+func (s *Server) off(p outlet) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return p.line.on(GatewayOff) != nil
+	_, off := s.field.On("", p.served().ID, GatewayOff)
+	return off
 }
 
 // With calls do while nothing else uses the field.
@@ -208,7 +228,7 @@ func (s *Server) Faults() []Fault {
 func (s *Server) Served() []*config.Gateway {
 	var all []*config.Gateway
 	for _, p := range s.ports {
-		all = append(all, p.line.gateway)
+		all = append(all, p.served())
 	}
 	return all
 }

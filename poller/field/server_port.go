@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+
+	"fanwarden/config"
 )
 
 // port is the network side of a gateway: a listener while the gateway is on,
@@ -28,6 +30,13 @@ type port struct {
 func newPort(ctx context.Context, l *line) *port {
 	return &port{ctx: ctx, line: l, conns: make(map[net.Conn]struct{})}
 }
+
+func (p *port) served() *config.Gateway { return p.line.gateway }
+
+// step has nothing to do: a port acts when it is asked.
+func (p *port) step() {}
+
+func (p *port) wait() { p.tasks.Wait() }
 
 // open listens, unless the port is open already or the server is at its end.
 func (p *port) open() error {

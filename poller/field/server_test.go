@@ -295,7 +295,7 @@ func TestGarbageIsTakenForNothingElse(t *testing.T) {
 	for _, scheme := range []string{"tcp", "rtuovertcp"} {
 		fleet := onOwnPort(t, scheme, "50ms", 1)
 		s := serving(t, fleet, Fault{Gateway: "g", Kind: SendsGarbage})
-		right, _ := s.ports[0].line.answer(registers(1, 1))
+		right, _ := s.ports[0].(*port).line.answer(registers(1, 1))
 		bad := 0
 		for range 40 {
 			line, err := session(t, fleet.Gateways[0])

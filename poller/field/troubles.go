@@ -4,11 +4,12 @@ import (
 	"fmt"
 	"time"
 
+	"fanwarden/config"
 	"fanwarden/poller/reading"
 )
 
 // ofFans is how many of the kinds are a fan's.
-const ofFans = 26
+const ofFans = 35
 
 // Kinds returns every kind of trouble, those of fans first.
 func Kinds() []Kind {
@@ -23,6 +24,28 @@ func Kinds() []Kind {
 func (k Kind) OfFan() bool {
 	i, known := k.index()
 	return known && i < ofFans
+}
+
+// Only returns the protocol whose gateways alone can have a kind of trouble, they
+// or their fans: config.Modbus or config.BACnet; "" is all.
+func (k Kind) Only() string {
+	switch k {
+	case ObjectFault, OutOfService, Overridden, WrongUnit, PolarityTurned, RefusesMultiple, SmallAPDU, RefusesSubscriptions,
+		Moved, LosesDatagrams, AnswersTwice:
+		return config.BACnet
+	case ResetsConnections, LimitsConnections: // over UDP there are none
+		return config.Modbus
+	}
+	return ""
+}
+
+// spoken says what is wrong with a kind for a gateway, if it speaks the other
+// protocol.
+func (k Kind) spoken(g *config.Gateway) error {
+	if only := k.Only(); only != "" && only != g.Protocol() {
+		return fmt.Errorf("gateway %q speaks %s, and %s is a trouble of %s", g.ID, g.Protocol(), k, only)
+	}
+	return nil
 }
 
 func (k Kind) index() (int, bool) {
@@ -78,7 +101,7 @@ func (f *Field) allows(fault Fault) error {
 		}
 		for _, g := range f.fleet.Gateways {
 			if g.ID == fault.Gateway {
-				return nil
+				return fault.Kind.spoken(g)
 			}
 		}
 		return fmt.Errorf("the fleet has no gateway %q", fault.Gateway)
@@ -89,6 +112,9 @@ func (f *Field) allows(fault Fault) error {
 	u := f.units[fault.Fan]
 	if u == nil {
 		return fmt.Errorf("the fleet has no fan %q", fault.Fan)
+	}
+	if err := fault.Kind.spoken(u.cfg.Gateway); err != nil {
+		return err
 	}
 	switch fault.Kind {
 	case DeafWhenIdle, RestartOutOfReach, ShortCycling:

@@ -6,7 +6,7 @@ import (
 	"fanwarden/config"
 )
 
-// Places of the troubles that the model itself acts on, in the catalogue.
+// Places of the troubles of fans in the catalogue.
 const (
 	undersized = iota
 	leaking
@@ -33,6 +33,16 @@ const (
 	settingsChanged
 	minSpeedRaised
 	crowded
+	silentUnit
+	objectFault
+	outOfService
+	overridden
+	wrongUnit
+	polarityTurned
+	refusesMultiple
+	smallAPDU
+	refusesSubscriptions
+	moved
 )
 
 // unit is one fan with its motor, controller and sensor.

@@ -29,7 +29,8 @@ func (f *Field) value(u *unit, p reading.Point) (float64, bool) {
 	case reading.Speed:
 		return c.command, true
 	case reading.HighSpeed:
-		return contact(u.troubles[contactClosed].on || c.high && !u.troubles[contactOpen].on), true
+		closed := u.troubles[contactClosed].on || c.high && !u.troubles[contactOpen].on
+		return contact(closed != u.troubles[polarityTurned].on), true
 	case reading.Enable:
 		return contact(!u.troubles[notPermitted].on && (!u.standsBy || u.called)), true
 	case reading.Running:
@@ -136,8 +137,8 @@ func (f *Field) Write(fan reading.FanID, p reading.Point, value float64) bool {
 
 // Reading fills r with what a poll without any trouble on the way would bring
 // now: each point that the fan or its gateway maps, rounded as its register
-// rounds it, of good quality. A fan that the fleet does not have leaves r
-// empty.
+// rounds it, of good quality unless its BACnet device says otherwise. A fan that
+// the fleet does not have leaves r empty.
 func (f *Field) Reading(fan reading.FanID, r *reading.Reading) {
 	r.Clear()
 	u := f.units[fan]
@@ -148,6 +149,9 @@ func (f *Field) Reading(fan reading.FanID, r *reading.Reading) {
 	f.fill(u, u.cfg.Gateway.Points, r)
 	f.fill(u, u.cfg.Points, r)
 	u.cfg.Complete(r)
+	if !u.cfg.Usable(r) {
+		r.Outcome = reading.Invalid
+	}
 }
 
 func (f *Field) fill(u *unit, points []config.PlacedPoint, r *reading.Reading) {
@@ -158,6 +162,9 @@ func (f *Field) fill(u *unit, points []config.PlacedPoint, r *reading.Reading) {
 		}
 		if value, ok := f.value(u, placed.Point); ok {
 			value, quality := rounded(placed, value)
+			if said := u.says(placed.Point); said != reading.Good {
+				quality = said
+			}
 			if quality == reading.Good {
 				r.Set(placed.Point, value)
 			} else {
@@ -165,6 +172,23 @@ func (f *Field) fill(u *unit, points []config.PlacedPoint, r *reading.Reading) {
 			}
 		}
 	}
+}
+
+// says returns what a fan's BACnet device says of its own value for a point: good
+// but for a trouble of one of its objects.
+func (u *unit) says(p reading.Point) reading.Quality {
+	sensed := p == reading.Pressure || p == reading.VelocityPressure || p == reading.Airflow
+	switch {
+	case sensed && u.troubles[objectFault].on:
+		return reading.Faulty
+	case sensed && u.troubles[outOfService].on:
+		return reading.OutOfService
+	case p == reading.Speed && u.troubles[overridden].on:
+		return reading.Overridden
+	case sensed && u.troubles[wrongUnit].on:
+		return reading.OtherUnit
+	}
+	return reading.Good
 }
 
 // rounded is a value as it comes back from its register.

@@ -70,7 +70,7 @@ func TestWhatStandsInAProperty(t *testing.T) {
 	}{
 		{at(probe, bacnet.PresentValue), one(real(72.3))},
 		{at(probe, bacnet.ObjectName), one(bacnet.TextValue("pressure"))},
-		{at(probe, descriptionOf), one(bacnet.TextValue("at the tap"))},
+		{at(probe, bacnet.Description), one(bacnet.TextValue("at the tap"))},
 		{at(probe, bacnet.UnitsOf), one(bacnet.EnumeratedValue(53))},
 		{at(probe, bacnet.StatusFlagsOf), one(bacnet.BitsValue(false, false, false, false))},
 		{at(probe, objectType), one(bacnet.EnumeratedValue(0))},
@@ -80,8 +80,8 @@ func TestWhatStandsInAProperty(t *testing.T) {
 		{at(high, bacnet.OutOfServiceFlag), one(bacnet.BooleanValue(true))},
 		{at(high, activeText), one(bacnet.TextValue("on"))},
 		{at(mode, numberOfStates), one(bacnet.UnsignedValue(3))},
-		{at(mode, stateText, 3), one(bacnet.TextValue("hand"))},
-		{at(mode, stateText, 0), one(bacnet.UnsignedValue(3))},
+		{at(mode, bacnet.StateText, 3), one(bacnet.TextValue("hand"))},
+		{at(mode, bacnet.StateText, 0), one(bacnet.UnsignedValue(3))},
 		{at(speed, bacnet.PriorityArray, 0), one(bacnet.UnsignedValue(16))},
 		{at(speed, bacnet.PriorityArray, 16), one(bacnet.NullValue())},
 		{at(speed, bacnet.RelinquishDefault), one(real(40))},
@@ -132,7 +132,7 @@ func TestWhatDoesNotStandThere(t *testing.T) {
 		{at(probe, bacnet.PresentValue, 1), bacnet.RemoteError{Class: 2, Code: 50}},
 		{at(device, bacnet.ObjectName, 1), bacnet.RemoteError{Class: 2, Code: 50}},
 		{at(device, bacnet.ObjectList, 7), bacnet.RemoteError{Class: 2, Code: 42}},
-		{at(mode, stateText, 1<<31), bacnet.RemoteError{Class: 2, Code: 42}},
+		{at(mode, bacnet.StateText, 1<<31), bacnet.RemoteError{Class: 2, Code: 42}},
 	} {
 		if got, refused := bench(nil).Read(c.of); refused == nil || *refused != c.want {
 			t.Errorf("%v: %v, %v; want %v", c.of, got, refused, c.want)

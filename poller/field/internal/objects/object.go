@@ -1,6 +1,7 @@
 package objects
 
 import (
+	"encoding/binary"
 	"math"
 
 	"fanwarden/poller/bacnet"
@@ -88,28 +89,11 @@ func (o *Object) priorityArray(s Shown) []bacnet.Value {
 	return all
 }
 
-func (o *Object) analog() bool {
-	return o.ID.Type == bacnet.AnalogInput || o.ID.Type == bacnet.AnalogOutput || o.ID.Type == bacnet.AnalogValue
-}
+func (o *Object) analog() bool { return o.ID.Type.Analog() }
 
-func (o *Object) binary() bool {
-	return o.ID.Type == bacnet.BinaryInput || o.ID.Type == bacnet.BinaryOutput || o.ID.Type == bacnet.BinaryValue
-}
+func (o *Object) binary() bool { return o.ID.Type.Binary() }
 
-func (o *Object) multiState() bool {
-	return o.ID.Type == bacnet.MultiStateInput || o.ID.Type == bacnet.MultiStateOutput || o.ID.Type == bacnet.MultiStateValue
-}
-
-// valueType is what the present value is made of.
-func (o *Object) valueType() bacnet.Type {
-	switch {
-	case o.binary():
-		return bacnet.Enumerated
-	case o.multiState():
-		return bacnet.Unsigned
-	}
-	return bacnet.Real
-}
+func (o *Object) multiState() bool { return o.ID.Type.MultiState() }
 
 // hasPolarity: a binary value has none (clause 12.8).
 func (o *Object) hasPolarity() bool {
@@ -145,12 +129,44 @@ func (o *Object) write(w bacnet.Write) *bacnet.RemoteError {
 func (o *Object) takes(v bacnet.Value) *bacnet.RemoteError {
 	n, numeric := v.Number()
 	switch {
-	case v.Type != o.valueType() || !numeric:
+	case v.Type != Value(o.ID.Type, 0).Type || !numeric:
 		return wrongType()
 	case math.IsNaN(n), o.binary() && n > 1, o.multiState() && (n < 1 || n > float64(len(o.States))):
 		return outOfRange()
 	}
 	return nil
+}
+
+// Value is a number as the present value of a kind of object has it. Whole numbers
+// are rounded, and end where 32 bits do.
+func Value(of bacnet.ObjectType, n float64) bacnet.Value {
+	switch {
+	case of.Binary():
+		return bacnet.EnumeratedValue(whole32(n))
+	case of.MultiState(), of == accumulator, of == positiveInteger:
+		return bacnet.UnsignedValue(uint64(whole32(n)))
+	case of == integer:
+		signed := int32(max(math.MinInt32, min(math.Round(n), math.MaxInt32)))
+		return bacnet.Value{Type: bacnet.Signed, Content: binary.BigEndian.AppendUint32(nil, uint32(signed))}
+	case of == largeAnalog:
+		return bacnet.DoubleValue(n)
+	}
+	return bacnet.RealValue(float32(n))
+}
+
+// Kinds of objects whose present value is no real.
+const (
+	accumulator     bacnet.ObjectType = 23
+	integer         bacnet.ObjectType = 45
+	largeAnalog     bacnet.ObjectType = 46
+	positiveInteger bacnet.ObjectType = 48
+)
+
+func whole32(n float64) uint32 {
+	if !(n > 0) {
+		return 0
+	}
+	return uint32(min(math.Round(n), math.MaxUint32))
 }
 
 // increment is how far an analog value moves before subscribers are told.

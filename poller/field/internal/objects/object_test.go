@@ -137,3 +137,27 @@ func TestWhatSubscribersAreToldOf(t *testing.T) {
 		}
 	}
 }
+
+// The types of present values are those of the object types of clause 12.
+func TestANumberIsWhatTheKindOfObjectMakesOfIt(t *testing.T) {
+	for _, c := range []struct {
+		of   bacnet.ObjectType
+		n    float64
+		want bacnet.Value
+	}{
+		{bacnet.AnalogInput, -2.5, bacnet.RealValue(-2.5)},
+		{bacnet.Loop, 1, bacnet.RealValue(1)},
+		{bacnet.BinaryInput, 1, bacnet.EnumeratedValue(1)},
+		{bacnet.MultiStateValue, 3, bacnet.UnsignedValue(3)},
+		{accumulator, 1e12, bacnet.UnsignedValue(math.MaxUint32)},
+		{accumulator, 2.6, bacnet.UnsignedValue(3)},
+		{positiveInteger, -1, bacnet.UnsignedValue(0)},
+		{positiveInteger, math.NaN(), bacnet.UnsignedValue(0)},
+		{integer, -2, bacnet.Value{Type: bacnet.Signed, Content: []byte{255, 255, 255, 254}}},
+		{largeAnalog, 0.1, bacnet.DoubleValue(0.1)},
+	} {
+		if got := Value(c.of, c.n); got.Type != c.want.Type || string(got.Content) != string(c.want.Content) {
+			t.Errorf("%v of %s is %v, want %v", c.n, c.of, got, c.want)
+		}
+	}
+}

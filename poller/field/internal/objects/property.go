@@ -7,14 +7,12 @@ const (
 	activeText      bacnet.PropertyID = 4
 	allOf           bacnet.PropertyID = 8 // a multiple read's word for all of them
 	covIncrement    bacnet.PropertyID = 22
-	descriptionOf   bacnet.PropertyID = 28
 	inactiveText    bacnet.PropertyID = 46
 	numberOfStates  bacnet.PropertyID = 74
 	objectID        bacnet.PropertyID = 75
 	objectType      bacnet.PropertyID = 79
 	optionalOnly    bacnet.PropertyID = 80
 	requiredOnly    bacnet.PropertyID = 105
-	stateText       bacnet.PropertyID = 110
 	eventNormal                       = 0
 	normalOperation                   = 0
 )
@@ -34,7 +32,7 @@ var properties = [...]property{
 	{bacnet.ObjectName, true, false, nil, func(o *Object, _ Shown) []bacnet.Value { return one(bacnet.TextValue(o.Name)) }},
 	{objectType, true, false, nil, func(o *Object, _ Shown) []bacnet.Value { return one(enumerated(o.ID.Type)) }},
 	{bacnet.PresentValue, true, false, nil, func(_ *Object, s Shown) []bacnet.Value { return one(s.Value) }},
-	{descriptionOf, false, false, nil, func(o *Object, _ Shown) []bacnet.Value { return one(bacnet.TextValue(o.Description)) }},
+	{bacnet.Description, false, false, nil, func(o *Object, _ Shown) []bacnet.Value { return one(bacnet.TextValue(o.Description)) }},
 	{bacnet.StatusFlagsOf, true, false, nil, func(_ *Object, s Shown) []bacnet.Value { return one(bacnet.FlagsValue(s.Flags)) }},
 	{bacnet.EventState, true, false, nil, func(*Object, Shown) []bacnet.Value { return one(enumerated(eventNormal)) }},
 	{bacnet.ReliabilityOf, false, false, nil, func(_ *Object, s Shown) []bacnet.Value { return one(enumerated(s.Reliability)) }},
@@ -47,7 +45,7 @@ var properties = [...]property{
 	{activeText, false, false, (*Object).twoTexts, func(o *Object, _ Shown) []bacnet.Value { return one(bacnet.TextValue(o.States[1])) }},
 	{numberOfStates, true, false, (*Object).multiState,
 		func(o *Object, _ Shown) []bacnet.Value { return one(bacnet.UnsignedValue(uint64(len(o.States)))) }},
-	{stateText, false, true, (*Object).multiState, stateTexts},
+	{bacnet.StateText, false, true, (*Object).multiState, stateTexts},
 	{bacnet.PriorityArray, true, true, (*Object).commandable, (*Object).priorityArray},
 	{bacnet.RelinquishDefault, true, false, (*Object).commandable,
 		func(o *Object, _ Shown) []bacnet.Value { return one(o.Show().Value) }},
