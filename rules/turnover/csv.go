@@ -16,7 +16,7 @@ import (
 // formula. The instrument, unless the record names one, and what it showed are left
 // blank, to be filled in.
 func WriteCSV(w io.Writer, records ...*Record) error {
-	rows := [][]string{{"building", "fan", "name", "gateway", "url", "mode", "who", "witness", "ended", "point", "table", "address", "register", "unit", "type",
+	rows := [][]string{{"building", "fan", "name", "gateway", "url", "mode", "who", "witness", "ended", "point", "table", "address", "register", "object", "unit", "type",
 		"order", "bit", "scale", "offset", "in", "sign", "expected", "tolerance", "raw", "value", "base_unit", "verdict", "reason", "looks", "answered",
 		"first", "last", "instrument", "serial", "calibration_date", "measured", "retest_of", "first_verdict", "sha256"}}
 	for _, r := range records {
@@ -28,9 +28,9 @@ func WriteCSV(w io.Writer, records ...*Record) error {
 }
 
 func (r *Record) row(p *PointRecord) []string {
-	bit := ""
-	if p.Bit != nil {
-		bit = strconv.Itoa(*p.Bit)
+	object := ""
+	if p.Object != nil {
+		object = p.Object.Object
 	}
 	first, was := r.first(p)
 	var tool Instrument
@@ -38,7 +38,7 @@ func (r *Record) row(p *PointRecord) []string {
 		tool = r.Instruments[0]
 	}
 	return []string{cell(r.Building.ID), cell(r.Fan.ID), cell(r.Fan.Name), cell(r.Gateway.ID), cell(r.Gateway.URL), cell(r.Mode), cell(r.Who), cell(r.Witness), stamp(r.Ended),
-		p.Point.String(), cell(p.Table), strconv.Itoa(p.Address), cell(p.Register), strconv.Itoa(p.Unit), cell(p.Type), cell(p.Order), bit, figure(&p.Scale),
+		p.Point.String(), cell(p.Table), whole(p.Address), cell(p.Register), cell(object), strconv.Itoa(p.Unit), cell(p.Type), cell(p.Order), whole(p.Bit), figure(&p.Scale),
 		figure(&p.Offset), unit(p.In), cell(p.Sign), figure(p.Expected), figure(p.Tolerance), cell(p.Raw), figure(p.Value), base(p.In), p.Verdict.String(),
 		cell(p.Reason), strconv.Itoa(p.Looks), strconv.Itoa(p.Answered), stamp(p.First), stamp(p.Last), cell(tool.Name), cell(tool.Serial),
 		cell(tool.Calibrated), "", cell(first), was, cell(r.SHA256)}
@@ -82,6 +82,14 @@ func base(in string) string {
 		}
 	}
 	return ""
+}
+
+// whole writes a number that may be absent.
+func whole(n *int) string {
+	if n == nil {
+		return ""
+	}
+	return strconv.Itoa(*n)
 }
 
 // figure writes a number to nine digits, without an exponent; what is absent is no

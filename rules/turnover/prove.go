@@ -72,6 +72,7 @@ func (t *trace) prove(at int) Proof {
 	if n := len(values); n > 0 && !math.IsNaN(values[n-1]) {
 		p.Value, p.Known = values[n-1], true
 	}
+	p.Said = t.says(at)
 	p.Expected, p.Tolerance = t.expected(place.Point)
 	f := t.judge(at, &p)
 	p.Verdict, p.Reason = f.verdict, f.reason

@@ -81,10 +81,10 @@ type GatewayRecord struct {
 // PointRecord is what is kept of one point.
 type PointRecord struct {
 	Point     reading.Point `json:"point"`
-	Table     string        `json:"table"`
-	Address   int           `json:"address"`  // on the wire, from 0
-	Register  string        `json:"register"` // as manuals number it
-	Unit      int           `json:"unit"`     // Modbus unit
+	Table     string        `json:"table,omitempty"`
+	Address   *int          `json:"address,omitempty"`  // on the wire, from 0
+	Register  string        `json:"register,omitempty"` // as manuals number it
+	Unit      int           `json:"unit"`               // Modbus unit, or BACnet device
 	Type      string        `json:"type"`
 	Order     string        `json:"order,omitempty"` // of a 32-bit value
 	Bit       *int          `json:"bit,omitempty"`   // of a word
@@ -100,12 +100,22 @@ type PointRecord struct {
 	ExpectedText  string    `json:"expected_text,omitempty"`
 	ToleranceText string    `json:"tolerance_text,omitempty"`
 	ValueText     string    `json:"value_text,omitempty"`
+	Object        *Said     `json:"object,omitempty"` // of a BACnet point, instead of table, address and register
 	Verdict       Verdict   `json:"verdict"`
 	Reason        string    `json:"reason"`
 	Looks         int       `json:"looks"`
 	Answered      int       `json:"answered"`
 	First         time.Time `json:"first"`
 	Last          time.Time `json:"last"`
+}
+
+// Said is a BACnet object, with what it said of its value last.
+type Said struct {
+	Object   string   `json:"object"`             // as in analog-input,3, with the property where it is not the present value
+	Flags    string   `json:"flags"`              // flags and reliability
+	Unit     string   `json:"unit,omitempty"`     // that it stated
+	Polarity string   `json:"polarity,omitempty"` // normal, or reverse: the device has turned the value already
+	States   []uint32 `json:"states,omitempty"`   // that count as closed
 }
 
 // CourseRecord is the course of an exercise.
@@ -185,14 +195,12 @@ func fanRecord(f *config.Fan) FanRecord {
 
 func pointRecord(t *trace, p *Proof) PointRecord {
 	at, e := p.Place, p.Place.Encoding
-	r := PointRecord{Point: at.Point, Table: at.Table.String(), Address: at.Address, Register: at.Register(), Unit: at.Unit,
-		Type: e.Type.String(), Scale: e.Scale, Offset: e.Offset, In: e.Unit.Name, Sign: "as_read", Raw: Hex(p.Raw),
+	r := PointRecord{Point: at.Point, Unit: at.Unit, Type: e.Type.String(), Scale: e.Scale, Offset: e.Offset, In: e.Unit.Name, Sign: "as_read", Raw: Hex(p.Raw),
 		Verdict: p.Verdict, Reason: p.Reason, Looks: p.Looks, Answered: p.Answered, First: instant(p.First), Last: instant(p.Last)}
-	if at.Words() > 1 {
-		r.Order = e.Order.String()
-	}
-	if bit := e.Bit; bit != decode.NoBit && !at.Table.Bits() {
-		r.Bit = &bit
+	if at.BACnet() {
+		r.Object, r.Type = objectRecord(p), objectType(p)
+	} else {
+		r.register(at)
 	}
 	if e.Invert || e.Scale < 0 {
 		r.Sign = "turned"
@@ -205,6 +213,17 @@ func pointRecord(t *trace, p *Proof) PointRecord {
 		r.Tolerance, r.ToleranceText = finite(p.Tolerance), t.write(at.Point, p.Tolerance)
 	}
 	return r
+}
+
+// register says where a Modbus point lies.
+func (r *PointRecord) register(at config.PlacedPoint) {
+	r.Table, r.Address, r.Register = at.Table.String(), &at.Address, at.Register()
+	if at.Words() > 1 {
+		r.Order = at.Encoding.Order.String()
+	}
+	if bit := at.Encoding.Bit; bit != decode.NoBit && !at.Table.Bits() {
+		r.Bit = &bit
+	}
 }
 
 func courseRecord(t *trace, c *Course) *CourseRecord {

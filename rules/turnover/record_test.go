@@ -62,7 +62,7 @@ func TestRecordHolds(t *testing.T) {
 	}
 	pressure, setpoint := byName[reading.Pressure], byName[reading.Setpoint]
 	switch {
-	case pressure.Register != "30011" || pressure.Address != 10 || pressure.Table != "input" || pressure.Type != "int16" || pressure.Sign != "as_read":
+	case pressure.Register != "30011" || *pressure.Address != 10 || pressure.Table != "input" || pressure.Type != "int16" || pressure.Sign != "as_read":
 		t.Errorf("place %+v", pressure)
 	case pressure.Value == nil || !strings.HasSuffix(pressure.ValueText, " inH2O") || !strings.HasPrefix(pressure.Raw, "0x"):
 		t.Errorf("value %+v", pressure)

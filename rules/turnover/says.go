@@ -118,6 +118,29 @@ func (s *Says) State() string {
 	return strings.Join(says, ", ")
 }
 
+// objectRecord keeps for the record what an object said last.
+func objectRecord(p *Proof) *Said {
+	r := &Said{Object: p.Place.Object.String(), States: p.Place.States, Flags: "no answer"}
+	if s := p.Said; s != nil {
+		r.Flags = s.State()
+		if s.HasUnit {
+			r.Unit = s.Unit.String()
+		}
+		if s.HasPolarity {
+			r.Polarity = map[bacnet.Polarity]string{bacnet.Normal: "normal", bacnet.Reverse: "reverse"}[s.Polarity]
+		}
+	}
+	return r
+}
+
+// objectType is the type in which the device gave the value.
+func objectType(p *Proof) string {
+	if p.Said == nil {
+		return ""
+	}
+	return p.Said.Type.String()
+}
+
 // flagged returns what an object says against its own value, if it did so most of
 // the time: a value that the device itself does not stand by proves nothing.
 func (t *trace) flagged(at int) (last *Says) {

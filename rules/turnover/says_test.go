@@ -1,8 +1,10 @@
 package turnover
 
 import (
+	"encoding/json"
 	"errors"
 	"math"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -168,5 +170,43 @@ func TestSaysOfResults(t *testing.T) {
 	var next Says
 	if next.Keep(&s); next.Unit != 53 || next.Polarity != bacnet.Reverse || next.Quality() != reading.Good || next.State() != "no flags" {
 		t.Errorf("%+v", next)
+	}
+}
+
+// A record shows a BACnet point by its object, and what that said of its value.
+func TestRecordOfObjects(t *testing.T) {
+	f := fleet(t, objectsHead+fleetFan("ef1", 1201, "base = 20"))
+	looks := riserLooks(f.Fans[0], func(_ int, p config.PlacedPoint, a *Answer) {
+		if p.Point == reading.HighSpeed {
+			a.Object.Polarity, a.Object.HasPolarity = bacnet.Reverse, true
+		}
+		a.Object.Type = bacnet.Real
+		a.Object.Flags.InAlarm = p.Point == reading.Pressure
+	})
+	proven := Prove(f, f.Fans, map[reading.FanID][]Look{"ef1": looks})
+	r := New(f, &proven[0], Made{Program: "fanwarden test"})
+	if p := r.Points[0]; p.Object == nil || !reflect.DeepEqual(*p.Object, Said{Object: "analog-input,21", Flags: "in alarm", Unit: "Pa"}) || p.Table != "" || p.Address != nil ||
+		p.Register != "" || p.Order != "" || p.Type != "real" || p.Unit != 1201 {
+		t.Errorf("%+v, %+v", p, p.Object)
+	}
+	var table strings.Builder
+	if err := WriteCSV(&table, r); err != nil {
+		t.Fatal(err)
+	}
+	sheet := sheetOf(t, r)
+	if !strings.Contains(table.String(), ",pressure,,,,\"analog-input,21\",1201,real,") {
+		t.Error(table.String())
+	}
+	for _, want := range []string{`analog-input,21<br><span class="soft">device 1201</span><br><span class="soft">in alarm, in Pa</span>`, "polarity reverse"} {
+		if !strings.Contains(sheet, want) {
+			t.Errorf("the sheet has no %s", want)
+		}
+	}
+	data, err := json.Marshal(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if again, err := ReadRecord(data); err != nil || again.Points[0].Object.Object != "analog-input,21" {
+		t.Errorf("%v", err)
 	}
 }

@@ -33,7 +33,7 @@ func TestSheetHolds(t *testing.T) {
 	page := sheetOf(t, r)
 	for _, want := range []string{
 		`class="verdict pass"`, `class="verdict fail"`, `class="verdict not_seen"`, `class="verdict not_applicable"`, "</svg>not seen</span>",
-		r.SHA256, r.RetestOf.SHA256, "retest", "2026-03-02 03:00:00 CST", "register 30011<br>unit 1", "&times; 0.1 Pa",
+		r.SHA256, r.RetestOf.SHA256, "retest", "2026-03-02 03:00:00 CST", `register 30011</span><br><span class="soft">unit 1`, "&times; 0.1 Pa",
 		r.Points[0].Raw, r.Points[0].ValueText, r.Points[0].ExpectedText, " inH2O",
 		"29 CFR 1910.147", "29 CFR 1910.28(b)(13)", "Local codes and licensed practice",
 		"Serial number", "Calibration date", "It shows", "Initials", "Integrator",

@@ -90,6 +90,7 @@ type Proof struct {
 	Raw   []uint16
 	Value float64
 	Known bool
+	Said  *Says // what the object of a BACnet point said last
 	// Expected is what the value was to be, where the fleet file or another point
 	// says so, and Tolerance how far it may be from that.
 	Expected  *float64
