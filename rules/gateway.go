@@ -30,7 +30,9 @@ func hearingOf(o reading.Outcome) hearing {
 
 // silentGap is the longest distance between polls of a silent unit that still
 // count as consecutive: such units are tried less and less often.
-// (An engineering choice.)
+// (An engineering choice.) The time that a daemon was away is not among them: a
+// machine that starts anew loses its network before it stops, and polls before it
+// has it again.
 const silentGap = 2 * time.Minute
 
 // gateway is all that the engine remembers of one gateway: how many of its
@@ -118,10 +120,13 @@ func (g *gateway) suspected() bool { return g.down.stand.open || g.line.stand.op
 func (e *Engine) hear(f *fan, s *sample) {
 	g := f.gateway
 	h := hearingOf(s.r.Outcome)
+	if s.silentGap = max(s.gap, silentGap); f.heard == neverPolled {
+		s.silentGap = s.gap
+	}
 	g.count(f.heard, -1)
 	g.count(h, +1)
 	f.heard = h
-	gap := max(s.gap, silentGap)
+	gap := s.silentGap
 	g.now = max(g.now, s.now)
 	g.note(h, s)
 

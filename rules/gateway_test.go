@@ -54,6 +54,40 @@ func TestWhatIsLeftOutAfterTheClockWasSetBackCountsForNothing(t *testing.T) {
 	}
 }
 
+// The daemon was away for a minute and more, and nothing was heard just before and
+// just after, as when a machine starts anew: what was meanwhile nobody knows. What
+// truly goes on is told once its hold is full, and counts what came before.
+func TestTheTimeThatADaemonWasAwayIsNoOutage(t *testing.T) {
+	for name, outcome := range map[condition.Name]reading.Outcome{condition.GatewayDown: reading.Timeout, condition.LineSilent: reading.UnitSilent,
+		condition.ControllerSilent: reading.UnitSilent} {
+		t.Run(string(name), func(t *testing.T) {
+			ill := func(id reading.FanID, _ time.Duration) (reading.Outcome, values) {
+				if name == condition.ControllerSilent && id != "ef1" {
+					return reading.OK, healthy
+				}
+				return outcome, nil
+			}
+			for _, goesOn := range []bool{false, true} {
+				tr := newTrace(t, testFleet(2))
+				tr.steady(5*time.Minute, healthy)
+				tr.play(30*time.Second, ill)
+				tr.now = tr.now.Add(110 * time.Second)
+				tr.restart()
+				tr.play(20*time.Second, ill)
+				if !goesOn {
+					tr.steady(time.Minute, healthy)
+					tr.want()
+					continue
+				}
+				tr.play(3*time.Minute, ill)
+				if !raised(tr, name) {
+					t.Error("what goes on is not told")
+				}
+			}
+		})
+	}
+}
+
 func TestControllerSilent(t *testing.T) {
 	for _, o := range []reading.Outcome{reading.Timeout, reading.UnitSilent, reading.PathUnavailable, reading.Garbled,
 		reading.Exception} {

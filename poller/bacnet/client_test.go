@@ -374,3 +374,38 @@ func TestOneSegmentOrOneAcknowledgementIsLost(t *testing.T) {
 		})
 	}
 }
+
+// Whoever says to be a million devices takes no more memory than ten thousand do,
+// and one that is asked for is found and kept all the same.
+func TestAFloodOfDevices(t *testing.T) {
+	bench(t, Options{}, func(t *testing.T, w *wires, c *Client) {
+		for n := range uint32(1_000_000) {
+			c.met(IAm{Instance: 1000 + n, MaxAPDU: 1476}, Station{Via: netip.MustParseAddrPort("10.0.0.9:47808")})
+		}
+		if n := len(c.devices); n != mostDevices {
+			t.Errorf("%d devices are kept, want %d", n, mostDevices)
+		}
+		w.node("10.0.0.2:47808", fans(1, 3, IAm{MaxAPDU: 1476, Segmentation: NoSegmentation}))
+		got, err := c.ReadAll(t.Context(), 1, inputs(3))
+		checkValues(t, got, err, 3)
+		if _, known := c.known(1); !known {
+			t.Error("a device that was asked for is not kept")
+		}
+	})
+}
+
+// A device that moves leaves nothing behind.
+func TestADeviceThatMoves(t *testing.T) {
+	bench(t, Options{}, func(t *testing.T, w *wires, c *Client) {
+		for n := range 50 {
+			at := fmt.Sprintf("10.0.1.%d:47808", n+1)
+			w.node(at, fans(1, 3, IAm{MaxAPDU: 1476, Segmentation: NoSegmentation}))
+			c.Add(IAm{Instance: 1, MaxAPDU: 1476, Segmentation: NoSegmentation}, Station{Via: netip.MustParseAddrPort(at)})
+			got, err := c.ReadAll(t.Context(), 1, inputs(3))
+			checkValues(t, got, err, 3)
+		}
+		if n := len(c.lines); n != 1 {
+			t.Errorf("%d stations are kept, want one", n)
+		}
+	})
+}

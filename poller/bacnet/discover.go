@@ -14,16 +14,19 @@ type Device struct {
 	noMultiple bool // it has answered a whole multiple read with a refusal
 }
 
-// met notes a device and tells those who wait for it. What is known of its
-// refusals stays known.
+// mostDevices is how many devices are kept that nobody asked for: anybody can say
+// to be any device, and there can be four million.
+const mostDevices = 10_000
+
+// met takes what a device says of itself: it is noted, as long as there are not too
+// many, and those who wait for it are told.
 func (c *Client) met(i IAm, from Station) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	d := Device{IAm: i, Station: from}
-	if known := c.devices[i.Instance]; known != nil && known.Station == from {
-		d.noMultiple = known.noMultiple
+	if c.devices[i.Instance] != nil || len(c.devices) < mostDevices {
+		c.note(&d)
 	}
-	c.devices[i.Instance] = &d
 	for listener := range c.listens {
 		select {
 		case listener <- d:
@@ -32,8 +35,31 @@ func (c *Client) met(i IAm, from Station) {
 	}
 }
 
+// note keeps a device. What is known of its refusals stays known; what was kept
+// for a station that it has left is not. The caller holds the lock.
+func (c *Client) note(d *Device) {
+	if known := c.devices[d.Instance]; known != nil {
+		if known.Station == d.Station {
+			d.noMultiple = known.noMultiple
+		} else {
+			delete(c.lines, known.Station)
+		}
+	}
+	c.devices[d.Instance] = d
+}
+
 // Add makes a device known that need not be looked for.
-func (c *Client) Add(i IAm, at Station) { c.met(i, at) }
+func (c *Client) Add(i IAm, at Station) {
+	c.met(i, at)
+	c.keep(Device{IAm: i, Station: at})
+}
+
+// keep notes a device that somebody asked for.
+func (c *Client) keep(d Device) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.note(&d)
+}
 
 // hear opens an ear for I-Am.
 func (c *Client) hear() (heard chan Device, stop func()) {
@@ -99,6 +125,9 @@ func (c *Client) device(ctx context.Context, instance uint32) (Device, error) {
 			return Device{}, err
 		}
 		d, err := c.hearOf(ctx, heard, instance)
+		if err == nil {
+			c.keep(d)
+		}
 		if !errors.Is(err, ErrTimeout) {
 			return d, err
 		}
