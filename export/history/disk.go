@@ -32,6 +32,7 @@ type disk struct {
 	mu   sync.Mutex // one writes at a time
 	lock *os.File   // of the folder, against a second daemon
 	now  atomic.Pointer[opened]
+	past atomic.Int64 // ms, the latest of what was there when the folder was opened; until then nobody knows
 }
 
 // opened is the folder while it is open.
@@ -42,7 +43,11 @@ type opened struct {
 	reading sync.RWMutex
 }
 
-func newDisk(o Options) *disk { return &disk{o: o} }
+func newDisk(o Options) *disk {
+	d := &disk{o: o}
+	d.past.Store(math.MaxInt64)
+	return d
+}
 
 // Blocks begin with two hours and grow to a tenth of what is kept, within these
 // bounds: what is too old goes by whole blocks.
@@ -96,6 +101,11 @@ func (d *disk) open() error {
 		return err
 	}
 	db.DisableCompactions() // tidy does it
+	past := db.Head().MaxTime()
+	for _, b := range db.Blocks() {
+		past = max(past, b.Meta().MaxTime)
+	}
+	d.past.Store(past)
 	d.now.Store(&opened{db: db})
 	return nil
 }

@@ -55,6 +55,13 @@ type changes struct {
 	series *series
 	last   float64
 	at     int64 // ms, when it was last written
+	newest int64 // ms, the latest that was ever written
+}
+
+// unchanged reports whether a value need not be written, as the one before it in
+// the store says the same. After a clock was set back others may lie between.
+func (c *changes) unchanged(v float64, t, past int64) bool {
+	return c.at > past && c.at == c.newest && same(v, c.last) && t < c.at+repeatAfter && t >= c.at
 }
 
 func newFanSeries(fan reading.FanID, controlled reading.Point) *fanSeries {
@@ -65,8 +72,9 @@ func describe(name string, fan reading.FanID, p reading.Point) labels.Labels {
 	return labels.FromStrings(labels.MetricName, name, labelFan, string(fan), labelPoint, p.String())
 }
 
-// samples adds what is to be written of a reading.
-func (f *fanSeries) samples(to []sample, r *reading.Reading, t int64, mode condition.Mode) []sample {
+// samples adds what is to be written of a reading, where past is the latest that
+// an earlier process wrote.
+func (f *fanSeries) samples(to []sample, r *reading.Reading, t, past int64, mode condition.Mode) []sample {
 	to = append(to, sample{&f.words, t, math.Float64frombits(uint64(pack(r, f.controlled, mode)))})
 	if !r.Outcome.Answered() {
 		return to // nothing was said of the other points
@@ -84,10 +92,10 @@ func (f *fanSeries) samples(to []sample, r *reading.Reading, t int64, mode condi
 		if !good {
 			v = math.Float64frombits(value.StaleNaN)
 		}
-		if c.at != 0 && same(v, c.last) && t < c.at+repeatAfter && t >= c.at {
+		if c.unchanged(v, t, past) {
 			continue
 		}
-		c.last, c.at = v, t
+		c.last, c.at, c.newest = v, t, max(c.newest, t)
 		to = append(to, sample{c.series, t, v})
 	}
 	return to

@@ -124,7 +124,7 @@ func (s *Store) Record(fan *config.Fan, r *reading.Reading, mode condition.Mode)
 		f = newFanSeries(r.Fan, controlled)
 		s.series[r.Fan] = f
 	}
-	s.pending = f.samples(s.pending, r, t, mode)
+	s.pending = f.samples(s.pending, r, t, s.disk.past.Load(), mode)
 }
 
 // Forget drops what is held in memory of fans that the fleet no longer has.

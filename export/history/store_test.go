@@ -367,3 +367,51 @@ func TestReadingsTellTheirMode(t *testing.T) {
 		t.Errorf("%v %v", modes, err)
 	}
 }
+
+// Points that are written when they change are right wherever the clock was set to
+// in between, also by a process that knows nothing of the one before.
+func TestWhatChangesSeldomAfterTheClockWasSet(t *testing.T) {
+	for _, anew := range []bool{false, true} {
+		dir := t.TempDir()
+		s := begun(t, Options{Dir: dir})
+		record := func(from, to time.Duration, rpm func(i int) float64) {
+			for i := 0; from+time.Duration(i)*time.Second < to; i++ {
+				r := at("ef1", start.Add(from+time.Duration(i)*time.Second), -30, 0.5)
+				r.Set(reading.RPM, rpm(i))
+				s.Record(fan("ef1"), r, condition.Controlling)
+			}
+			flush(t, s)
+		}
+		record(0, time.Minute, func(i int) float64 { return 900 + float64(i) })
+		if anew {
+			s.Close()
+			s = begun(t, Options{Dir: dir})
+		}
+		steady := func(int) float64 { return 500 }
+		record(30500*time.Millisecond, 45*time.Second, steady) // set back
+		record(time.Minute, 90*time.Second, steady)            // and forward again
+		var out bytes.Buffer
+		if err := s.Recording(t.Context(), &out, "ef1", reading.Pressure, start, start.Add(time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		reader, err := recording.NewReader(&out, "ef1.csv")
+		if err != nil {
+			t.Fatal(err)
+		}
+		n := 0
+		for r := (reading.Reading{}); reader.Next(&r) == nil; {
+			since := r.Time.Sub(start)
+			if back := since%time.Second != 0; !back && since < time.Minute {
+				continue // of the time that was gone through twice
+			}
+			n++
+			if rpm, good := r.Get(reading.RPM); !good || rpm != 500 {
+				t.Errorf("after %v, anew %v: %v rpm, want 500", since, anew, rpm)
+			}
+		}
+		if n != 45 {
+			t.Errorf("%d rows, want 45", n)
+		}
+		s.Close()
+	}
+}
