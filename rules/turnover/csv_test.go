@@ -13,7 +13,9 @@ var update = flag.Bool("update", false, "write the golden files anew")
 
 func TestCSVGolden(t *testing.T) {
 	var got bytes.Buffer
-	if err := WriteCSV(&got, recorded(t, "imperial", "name = \"=HYPERLINK(1)\"\nlocation = \"roof\"")); err != nil {
+	r := recorded(t, "imperial", "name = \"=HYPERLINK(1)\"\nlocation = \"roof\"")
+	r.SHA256, r.RetestOf.SHA256 = "the hash", "the first hash" // others with every word of a record
+	if err := WriteCSV(&got, r); err != nil {
 		t.Fatal(err)
 	}
 	path := filepath.Join("testdata", "record.csv")

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
 )
 
 // Instrument is a reference that readings were compared with.
@@ -48,13 +49,16 @@ func tasks(t *trace) []Task {
 	if _, mapped := f.Placed(reading.HighSpeed); mapped {
 		makes, breaks := "", ""
 		if f.HasHighSpeed {
-			makes, breaks = " at "+t.write(reading.Speed, f.HighSpeedAt), " at "+t.write(reading.Speed, f.HighSpeedOffAt)
+			makes = " at " + t.write(reading.Speed, f.HighSpeedAt)
+		}
+		if f.HasHighSpeed && f.HighSpeedOffAt < f.HighSpeedAt {
+			breaks = " at " + t.write(reading.Speed, f.HighSpeedOffAt)
 		}
 		all = append(all, Task{"High-speed contact", "Raise the speed slowly until it closes, then lower it slowly until it opens.",
 			fmt.Sprintf("Makes once%s and breaks once%s, the break below the make, without chatter", makes, breaks)})
 	}
 	return append(all,
 		Task{"Loss of communication", "Unplug the line of the controller, wait, and plug it in again.",
-			fmt.Sprintf("No value older than %s is shown, controller_silent is raised, and clears", f.Gateway.StaleAfter)},
+			fmt.Sprintf("No value older than %s is shown, controller_silent is raised, and clears", units.Span(f.Gateway.StaleAfter))},
 		Task{"A wrong address", fmt.Sprintf("Switch the controller off and read unit %d.", f.Unit), "Nothing answers: no other unit has this address"})
 }

@@ -210,7 +210,7 @@ func pointRecord(t *trace, p *Proof) PointRecord {
 	}
 	if p.Expected != nil {
 		r.Expected, r.ExpectedText = finite(*p.Expected), t.write(at.Point, *p.Expected)
-		r.Tolerance, r.ToleranceText = finite(p.Tolerance), t.write(at.Point, p.Tolerance)
+		r.Tolerance, r.ToleranceText = finite(p.Tolerance), t.within(at.Point, p.Tolerance)
 	}
 	return r
 }
@@ -224,6 +224,15 @@ func (r *PointRecord) register(at config.PlacedPoint) {
 	if bit := at.Encoding.Bit; bit != decode.NoBit && !at.Table.Bits() {
 		r.Bit = &bit
 	}
+}
+
+// within writes a tolerance. One that is finer than what is written of values is one
+// of their last digit.
+func (t *trace) within(p reading.Point, tolerance float64) string {
+	if text := t.write(p, tolerance); tolerance == 0 || text != t.write(p, 0) {
+		return text
+	}
+	return "the last digit"
 }
 
 func courseRecord(t *trace, c *Course) *CourseRecord {

@@ -49,6 +49,7 @@ type sheetView struct {
 	Policy   string
 	Links    []Link
 	Only     bool // there is one record
+	Mixed    bool // they are of several buildings
 	Site     string
 	Title    string // the buildings, or the only fan
 	Programs string
@@ -132,7 +133,7 @@ func (s *Sheet) view() *sheetView {
 		counts[verdict].Verdict = Verdict(verdict)
 		v.Counts = append([]countView{counts[verdict]}, v.Counts...)
 	}
-	if v.Only {
+	if v.Mixed = len(titles) > 1; v.Only {
 		titles = []string{s.Records[0].Fan.Name + ", " + titles[0]}
 	}
 	if len(v.Cautions) == 0 {
@@ -205,8 +206,12 @@ func (s Since) Word() string {
 		return "no longer mapped"
 	case s.Was == nil:
 		return "new"
+	case *s.Is == Pass:
+		return "passes now"
+	case *s.Is == NotSeen:
+		return "not seen now"
 	}
-	return "otherwise"
+	return "does not apply now"
 }
 
 func addNew(names []string, name string) []string {

@@ -44,8 +44,8 @@ function list(turnovers) {
 }
 
 function cells(one) {
-  const label = `of ${format.day(one.began)}, ${format.clock(one.began)}`;
-  return [h("th", { scope: "row" }, when(one.began, `${format.day(one.began)}, ${format.clock(one.began)}`), h("small", null, one.mode === "exercise" ? "forced through its speeds" : one.mode && "looked at only")),
+  const on = date(one.began), label = `of ${on}`;
+  return [h("th", { scope: "row" }, when(one.began, on), h("small", null, one.mode === "exercise" ? "forced through its speeds" : one.mode && "looked at only")),
     h("td", { "data-is": "By" }, one.who ? h("bdi", null, one.who) : "not given", one.witness && h("small", null, "witness ", h("bdi", null, one.witness))),
     h("td", { "data-is": "Points" }, counts(one.verdicts)),
     h("td", { "data-is": "Retest", class: "wide" }, retest(one.retest_of)),
@@ -54,6 +54,11 @@ function cells(one) {
       h("a", { href: one.page, "data-out": true, "aria-label": `Page to print, record ${label}` }, "Page to print"),
       !one.doubt && h("a", { href: one.table, download: true, "aria-label": `CSV, points ${label}` }, "CSV"),
       h("a", { href: one.record, "data-out": true, "aria-label": `JSON, record ${label}` }, "JSON")))];
+}
+
+// date has the year: a record is read for as long as the fan runs.
+function date(time) {
+  return `${format.dayOfSite(time)}, ${format.hour(time)}`;
 }
 
 const order = ["fail", "not_seen", "pass", "not_applicable"];
@@ -70,7 +75,7 @@ function retest(first) {
   if (!first) return "the first";
   if (first.doubt) return [h("strong", null, "The first record does not fit its seal; nothing is compared with it.")];
   const told = [["mended", first.mended], ["fails still", first.still], ["fails now only", first.fresh]].filter(([, all]) => all.length);
-  return [`of ${format.day(first.began)}`, told.map(([what, all]) => h("small", null, `${what}: ${all.map(format.words).join(", ")}`)), !told.length && h("small", null, "nothing failed either time")];
+  return [`of ${date(first.began)}`, told.map(([what, all]) => h("small", null, `${what}: ${all.map(format.words).join(", ")}`)), !told.length && h("small", null, "nothing failed either time")];
 }
 
 function sentence(text) {
