@@ -23,7 +23,7 @@ func (p *Poller) Lend(id reading.GatewayID) (back func(), err error) {
 	case p.running[id] == nil:
 		return nil, fmt.Errorf("there is no gateway %q in the fleet file that the daemon has loaded", id)
 	}
-	r := p.stop(func(r *running) bool { return r.gateway.ID == id })[id]
+	r := p.stop(func(r *running) bool { return r.plan.Gateway.ID == id })[id]
 	p.lent[id] = r
 	return func() { p.takeBack(id, r) }, nil
 }
@@ -40,7 +40,7 @@ func (p *Poller) takeBack(id reading.GatewayID, r *running) {
 	if plan == nil { // it left the fleet, or the poller has stopped
 		return
 	}
-	w := newWorker(plan, p.dial, p.sink, p.log)
-	w.inherit(r.worker)
-	p.begin([]*worker{w})
+	back := p.pollingOf(plan)
+	back.inherit(r)
+	p.begin([]*running{back})
 }

@@ -135,12 +135,17 @@ func (l *line) lose(failure *reading.Failure, now time.Time) {
 		l.log.Warn("gateway lost; it is tried again at least every 10 s", zap.Error(failure))
 	}
 	l.away, l.outcome = true, failure.Outcome
-	longest := min(firstRetry<<min(l.retries, 8), lastRetry)
+	l.retry = now.Add(backOff(l.retries))
 	l.retries++
-	l.retry = now.Add(longest/2 + rand.N(longest/2+1))
 	if l.retry.Before(l.quiet) {
 		l.retry = l.quiet
 	}
+}
+
+// backOff is how long a lost gateway is left alone after so many attempts.
+func backOff(retries int) time.Duration {
+	longest := min(firstRetry<<min(retries, 8), lastRetry)
+	return longest/2 + rand.N(longest/2+1)
 }
 
 // answered notes that the gateway lives, and reports whether it had been lost.

@@ -53,7 +53,7 @@ type slot struct {
 }
 
 // PlanGateway lays out the requests of one cycle over the fans of a gateway;
-// fans of other gateways are left out. Points are merged, across fans that
+// fans of other gateways are left out. The plan of a BACnet gateway has no requests. Points are merged, across fans that
 // share a unit, into the fewest requests that keep to the protocol's limits and
 // to the gateway's max_registers and max_gap (for bits, both times 16). A
 // 32-bit value is never split. Outputs are not read.
@@ -69,6 +69,14 @@ func PlanGateway(gateway *config.Gateway, fans []*config.Fan) *Plan {
 		}
 	}
 	slots := plan.slots()
+	for i := range slots {
+		if s := &slots[i]; s.fan != everyFan {
+			plan.words += s.Words()
+		}
+	}
+	if gateway.BACnet() {
+		return plan // its devices say how much they take at once
+	}
 	slices.SortStableFunc(slots, func(a, b slot) int {
 		return cmp.Or(cmp.Compare(a.Unit, b.Unit), cmp.Compare(a.Table, b.Table), cmp.Compare(a.Address, b.Address))
 	})
@@ -102,25 +110,21 @@ func (p *Plan) vary() {
 // slots lists everything that has to be read.
 func (p *Plan) slots() []slot {
 	var slots []slot
+	at := 0
 	for i, fan := range p.Fans {
 		for _, placed := range fan.Points {
 			if !placed.Point.Output() {
-				slots = append(slots, slot{fan: i, PlacedPoint: placed, at: p.words})
-				p.words += placed.Words()
+				slots = append(slots, slot{fan: i, PlacedPoint: placed, at: at})
+				at += placed.Words()
 			}
 		}
 	}
-	if p.Gateway.PointMap == nil || len(p.Fans) == 0 {
+	if len(p.Fans) == 0 {
 		return slots
 	}
-	for _, m := range p.Gateway.PointMap.Points {
-		unit := p.Gateway.Unit
-		if m.Device != 0 {
-			unit = m.Device
-		}
-		if !m.Point.Output() {
-			slots = append(slots, slot{fan: everyFan, PlacedPoint: config.PlacedPoint{Point: m.Point, Unit: unit,
-				Table: m.Table, Address: m.Address, Encoding: m.Encoding}})
+	for _, placed := range p.Gateway.Points {
+		if !placed.Point.Output() {
+			slots = append(slots, slot{fan: everyFan, PlacedPoint: placed})
 		}
 	}
 	return slots

@@ -72,8 +72,8 @@ func TestPlan(t *testing.T) {
 		{"a point in another unit", config.Gateway{}, func(g *config.Gateway) []*config.Fan {
 			return []*config.Fan{fanOf(g, 1, at(reading.Speed, 1, input, 0, word), at(reading.Proof, 40, discrete, 3, bit))}
 		}, []string{"1 input 0+1", "40 discrete 3+1"}},
-		{"what the gateway says itself", config.Gateway{Unit: 200, PointMap: &config.PointMap{Points: []config.MappedPoint{
-			{Point: reading.HeardAgo, Table: holding, Address: 8}, {Point: reading.Heartbeat, Table: holding, Address: 9, Device: 201}}}},
+		{"what the gateway says itself", config.Gateway{Points: []config.PlacedPoint{
+			{Point: reading.HeardAgo, Unit: 200, Table: holding, Address: 8}, {Point: reading.Heartbeat, Unit: 201, Table: holding, Address: 9}}},
 			func(g *config.Gateway) []*config.Fan {
 				return []*config.Fan{fanOf(g, 1, at(reading.Speed, 1, input, 0, word))}
 			}, []string{"1 input 0+1", "200 holding 8+1", "201 holding 9+1"}},

@@ -2,6 +2,7 @@ package poller
 
 import (
 	"context"
+	"errors"
 	"slices"
 	"sync"
 
@@ -15,6 +16,7 @@ import (
 // conversation at a time.
 type Poller struct {
 	dial Dial
+	open Open
 	sink Sink
 	log  *zap.Logger
 
@@ -24,9 +26,15 @@ type Poller struct {
 	lent    map[reading.GatewayID]*running // stopped for as long as somebody else has the gateway
 }
 
-// running is a worker at work.
+// polling is what reads one gateway: a worker, or a talker.
+type polling interface {
+	run(ctx context.Context)
+}
+
+// running is one of them at work.
 type running struct {
-	*worker
+	polling
+	plan  *Plan
 	stop  context.CancelFunc
 	ended chan struct{}
 }
@@ -34,7 +42,18 @@ type running struct {
 // New returns a poller that reads nothing yet. Every cycle of every gateway
 // goes to sink.
 func New(dial Dial, sink Sink, log *zap.Logger) *Poller {
-	return &Poller{dial: dial, sink: sink, log: log, running: map[reading.GatewayID]*running{}, lent: map[reading.GatewayID]*running{}}
+	return &Poller{dial: dial, open: noBACnet, sink: sink, log: log, running: map[reading.GatewayID]*running{}, lent: map[reading.GatewayID]*running{}}
+}
+
+func noBACnet(context.Context, *config.Gateway) (Objects, error) {
+	return nil, &reading.Failure{Outcome: reading.Refused, Err: errors.New("this program reads no BACnet gateways")}
+}
+
+// Through says how the conversation with BACnet devices is opened; it must be said
+// before a fleet that has any is polled.
+func (p *Poller) Through(open Open) *Poller {
+	p.open = open
+	return p
 }
 
 // Start begins to poll a fleet.
@@ -53,39 +72,64 @@ func (p *Poller) Reload(fleet *config.Fleet, swap func()) {
 		p.wanted[plan.Gateway.ID] = plan
 	}
 	stopped := p.stop(func(r *running) bool {
-		plan := p.wanted[r.gateway.ID]
+		plan := p.wanted[r.plan.Gateway.ID]
 		return plan == nil || !same(r.plan, plan)
 	})
 	swap()
-	var starting []*worker
+	var starting []*running
 	for id, plan := range p.wanted {
 		if p.running[id] == nil && p.lent[id] == nil {
-			w := newWorker(plan, p.dial, p.sink, p.log)
+			r := p.pollingOf(plan)
 			for _, before := range stopped {
-				w.inherit(before.worker)
+				r.inherit(before)
 			}
-			starting = append(starting, w)
+			starting = append(starting, r)
 		}
 	}
 	p.begin(starting)
 }
 
+// pollingOf lays out the polling of one gateway.
+func (p *Poller) pollingOf(plan *Plan) *running {
+	r := &running{plan: plan}
+	if plan.Gateway.BACnet() {
+		r.polling = newTalker(plan, p.open, p.sink, p.log)
+	} else {
+		r.polling = newWorker(plan, p.dial, p.sink, p.log)
+	}
+	return r
+}
+
+// inherit takes over what must outlive the polling of one gateway.
+func (r *running) inherit(before *running) {
+	switch now := r.polling.(type) {
+	case *worker:
+		if was, same := before.polling.(*worker); same {
+			now.inherit(was)
+		}
+	case *talker:
+		if was, same := before.polling.(*talker); same {
+			now.inherit(was)
+		}
+	}
+}
+
 // begin starts workers. Serial lines are opened before anything else: what such
 // a line waits with cannot hold a descriptor beyond 1023, and the many
 // connections of a large fleet would use those up.
-func (p *Poller) begin(workers []*worker) {
-	for _, w := range workers {
-		if w.gateway.Scheme == "rtu" && len(w.units) > 0 {
+func (p *Poller) begin(starting []*running) {
+	for _, r := range starting {
+		if w, line := r.polling.(*worker); line && w.gateway.Scheme == "rtu" && len(w.units) > 0 {
 			w.line.connect(context.Background(), dialLimit)
 		}
 	}
-	for _, w := range workers {
+	for _, r := range starting {
 		ctx, stop := context.WithCancel(context.Background())
-		r := &running{worker: w, stop: stop, ended: make(chan struct{})}
-		p.running[w.gateway.ID] = r
+		r.stop, r.ended = stop, make(chan struct{})
+		p.running[r.plan.Gateway.ID] = r
 		go func() {
 			defer close(r.ended)
-			w.run(ctx)
+			r.run(ctx)
 		}()
 	}
 }

@@ -18,6 +18,36 @@ type fanRound struct {
 	answered [reading.Points]time.Time // when each of its points was, last
 }
 
+// intake is where what a worker reads becomes readings.
+type intake struct {
+	plan  *Plan
+	raw   []uint16          // of every point of the fans, see slot.at
+	blank []reading.Reading // of each fan: its points mapped and unanswered
+	fans  []fanRound
+	cycle Cycle
+}
+
+func newIntake(plan *Plan) intake {
+	in := intake{plan: plan, raw: make([]uint16, plan.words), blank: blankReadings(plan), fans: make([]fanRound, len(plan.Fans))}
+	in.cycle = Cycle{Gateway: plan.Gateway.ID, Readings: make([]reading.Reading, len(plan.Fans)), Words: plan.divide(in.raw)}
+	return in
+}
+
+// open begins a cycle.
+func (in *intake) open(now time.Time) {
+	in.cycle.Start = now
+	copy(in.cycle.Readings, in.blank)
+	clear(in.fans)
+}
+
+// close ends a cycle.
+func (in *intake) close(now time.Time) {
+	for i := range in.cycle.Readings {
+		in.finish(i, now)
+	}
+	in.cycle.Took = now.Sub(in.cycle.Start)
+}
+
 // blankReadings returns a reading for each fan in which every point that is
 // read for it is unanswered.
 func blankReadings(plan *Plan) []reading.Reading {
@@ -25,12 +55,10 @@ func blankReadings(plan *Plan) []reading.Reading {
 	for i, fan := range plan.Fans {
 		blank[i].Fan, blank[i].Gateway = fan.ID, plan.Gateway.ID
 	}
-	for _, request := range plan.Requests {
-		for _, s := range request.slots {
-			for i := range blank {
-				if s.fan == i || s.fan == everyFan {
-					blank[i].Mark(s.Point, reading.Unanswered)
-				}
+	for _, s := range plan.slots() {
+		for i := range blank {
+			if s.fan == i || s.fan == everyFan {
+				blank[i].Mark(s.Point, reading.Unanswered)
 			}
 		}
 	}
@@ -62,17 +90,17 @@ func (w *worker) take(r *Request, now time.Time) {
 }
 
 // setAll gives a point of the gateway to every fan that has none of its own.
-func (w *worker) setAll(p reading.Point, value float64, quality reading.Quality, now time.Time) {
-	for i, fan := range w.plan.Fans {
+func (in *intake) setAll(p reading.Point, value float64, quality reading.Quality, now time.Time) {
+	for i, fan := range in.plan.Fans {
 		if _, own := fan.Placed(p); !own {
-			w.set(i, p, value, quality, now)
+			in.set(i, p, value, quality, now)
 		}
 	}
 }
 
 // set gives a fan the value of a point as it was answered now.
-func (w *worker) set(i int, p reading.Point, value float64, quality reading.Quality, now time.Time) {
-	r, f := &w.cycle.Readings[i], &w.fans[i]
+func (in *intake) set(i int, p reading.Point, value float64, quality reading.Quality, now time.Time) {
+	r, f := &in.cycle.Readings[i], &in.fans[i]
 	f.answered[p] = now
 	if quality != reading.Good {
 		r.Mark(p, quality)
@@ -88,14 +116,20 @@ func (w *worker) set(i int, p reading.Point, value float64, quality reading.Qual
 func (w *worker) refuse(r *Request, code uint8) {
 	now := time.Now()
 	for i := range r.slots {
-		if s := &r.slots[i]; s.fan != everyFan {
-			f := &w.fans[s.fan]
-			if f.code == 0 {
-				f.code = code
-			}
-			f.answered[s.Point] = now
-		}
+		w.refuseSlot(&r.slots[i], code, now)
 	}
+}
+
+// refuseSlot notes that a device refused a point.
+func (in *intake) refuseSlot(s *slot, code uint8, now time.Time) {
+	if s.fan == everyFan {
+		return
+	}
+	f := &in.fans[s.fan]
+	if f.code == 0 {
+		f.code = code
+	}
+	f.answered[s.Point] = now
 }
 
 // fail notes that a request was not answered. This is the outcome of a fan if
@@ -104,13 +138,18 @@ func (w *worker) refuse(r *Request, code uint8) {
 // unanswered, and does not make its controller silent.
 func (w *worker) fail(r *Request, outcome reading.Outcome) {
 	for i := range r.slots {
-		s := &r.slots[i]
-		if s.fan == everyFan || w.fans[s.fan].failed {
-			continue
-		}
-		if fan := w.plan.Fans[s.fan]; s.Unit == fan.Unit || essential(fan, s.Point) {
-			w.fans[s.fan].failed, w.fans[s.fan].outcome = true, outcome
-		}
+		w.failSlot(&r.slots[i], outcome, true)
+	}
+}
+
+// failSlot notes that a point was not answered; whole, that nothing of its unit
+// was.
+func (in *intake) failSlot(s *slot, outcome reading.Outcome, whole bool) {
+	if s.fan == everyFan || in.fans[s.fan].failed {
+		return
+	}
+	if fan := in.plan.Fans[s.fan]; whole && s.Unit == fan.Unit || essential(fan, s.Point) {
+		in.fans[s.fan].failed, in.fans[s.fan].outcome = true, outcome
 	}
 }
 
@@ -127,8 +166,8 @@ func (w *worker) again(b *block) {
 }
 
 // finish makes the reading of a fan out of what the cycle brought.
-func (w *worker) finish(i int, now time.Time) {
-	r, f, fan := &w.cycle.Readings[i], &w.fans[i], w.plan.Fans[i]
+func (in *intake) finish(i int, now time.Time) {
+	r, f, fan := &in.cycle.Readings[i], &in.fans[i], in.plan.Fans[i]
 	r.Time = f.oldest(now)
 	switch {
 	case f.failed:
@@ -137,7 +176,7 @@ func (w *worker) finish(i int, now time.Time) {
 	case f.words && !f.alive && fan.PointMap != nil && fan.PointMap.AbsentIfAllZero:
 		r.Outcome = reading.UnitSilent
 		markAll(r, reading.Unanswered)
-	case !f.heard.IsZero() && now.Sub(f.heard) > w.gateway.StaleAfter:
+	case !f.heard.IsZero() && now.Sub(f.heard) > in.plan.Gateway.StaleAfter:
 		heard, _ := r.Get(reading.HeardAgo)
 		r.Time, r.Outcome = now, reading.UnitSilent
 		markAll(r, reading.Stale)
@@ -170,7 +209,7 @@ func (f *fanRound) oldest(now time.Time) time.Time {
 // noValue reports whether the fan answered without a usable speed or
 // controlled value.
 func noValue(r *reading.Reading, fan *config.Fan) bool {
-	return r.Quality(reading.Speed) == reading.Marked || r.Quality(fan.Controlled()) == reading.Marked
+	return r.Quality(reading.Speed).Worthless() || r.Quality(fan.Controlled()).Worthless()
 }
 
 func markAll(r *reading.Reading, quality reading.Quality) {

@@ -141,9 +141,8 @@ func TestAllZeroButForASharedStatusWord(t *testing.T) {
 func TestOwnPointBeforeTheGateways(t *testing.T) {
 	for _, unit := range []int{1, 200} { // asked for before the gateway's and after it
 		g := newGateway("tcp", "")
-		g.Unit = 100
-		g.PointMap = &config.PointMap{Points: []config.MappedPoint{{Point: reading.OutdoorTemperature, Table: decode.Input,
-			Address: 9, Encoding: word(reading.OutdoorTemperature, 0, 0).Encoding}}}
+		g.Points = []config.PlacedPoint{{Point: reading.OutdoorTemperature, Unit: 100, Table: decode.Input,
+			Address: 9, Encoding: word(reading.OutdoorTemperature, 0, 0).Encoding}}
 		with, without := newFan(g, unit, 0), newFan(g, unit, 20)
 		with.Points = append(with.Points, word(reading.OutdoorTemperature, unit, 5))
 		f := &fake{words: map[[2]int]uint16{{100, 9}: 30, {unit, 5}: 20}}
@@ -166,9 +165,7 @@ func TestHeardAgo(t *testing.T) {
 			if own {
 				fan.Points = append(fan.Points, heard)
 			} else {
-				g.Unit = 200
-				g.PointMap = &config.PointMap{Points: []config.MappedPoint{{Point: reading.HeardAgo, Table: heard.Table,
-					Address: heard.Address, Encoding: heard.Encoding}}}
+				g.Points = []config.PlacedPoint{heard}
 			}
 			r := scripted(g, fan, map[[2]int]uint16{{1, 0}: 5, {1, 1}: 6, {200, 9}: ago})(t)
 			if r.Outcome != want {
@@ -235,9 +232,8 @@ func TestPartlySilent(t *testing.T) {
 // A reading is as old as the oldest value in it, be that the gateway's own.
 func TestTimeOfAGatewaysOwnValue(t *testing.T) {
 	g := newGateway("tcp", "")
-	g.Unit, g.PollEvery, g.Timeout = 1, time.Minute, 20*time.Second
-	g.PointMap = &config.PointMap{Points: []config.MappedPoint{{Point: reading.OutdoorTemperature, Table: decode.Input, Address: 9,
-		Encoding: word(reading.OutdoorTemperature, 0, 0).Encoding}}}
+	g.PollEvery, g.Timeout = time.Minute, 20*time.Second
+	g.Points = []config.PlacedPoint{word(reading.OutdoorTemperature, 1, 9)}
 	f := &fake{answer: func(a asked) (time.Duration, *reading.Failure) {
 		if a.unit == 5 {
 			return 15 * time.Second, nil

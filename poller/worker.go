@@ -7,13 +7,12 @@ import (
 	"go.uber.org/zap"
 
 	"fanwarden/config"
-	"fanwarden/poller/reading"
 )
 
 // worker polls one gateway. All of it belongs to one goroutine.
 type worker struct {
+	intake
 	gateway  *config.Gateway
-	plan     *Plan
 	sink     Sink
 	log      *zap.Logger
 	line     *line
@@ -27,17 +26,13 @@ type worker struct {
 	tried     time.Time // when last a unit was asked
 	strained  time.Time // when last a silent unit was tried though it did not fit
 
-	words []uint16          // of the answer at hand
-	raw   []uint16          // of every point of the fans, see slot.at
-	blank []reading.Reading // of each fan: its points mapped and unanswered
-	fans  []fanRound
-	cycle Cycle
+	words []uint16 // of the answer at hand
 	round round
 }
 
 // newWorker lays out the polling of one gateway.
 func newWorker(plan *Plan, dial Dial, sink Sink, log *zap.Logger) *worker {
-	w := &worker{gateway: plan.Gateway, plan: plan, sink: sink, log: log.With(zap.String("gateway", string(plan.Gateway.ID)))}
+	w := &worker{intake: newIntake(plan), gateway: plan.Gateway, sink: sink, log: log.With(zap.String("gateway", string(plan.Gateway.ID)))}
 	w.line = newLine(plan.Gateway, dial, w.log)
 	longest := 0
 	for _, request := range plan.Requests {
@@ -49,10 +44,6 @@ func newWorker(plan *Plan, dial Dial, sink Sink, log *zap.Logger) *worker {
 		longest = max(longest, request.Count)
 	}
 	w.words = make([]uint16, longest+w.gateway.MaxGap) // see late.widen
-	w.fans = make([]fanRound, len(plan.Fans))
-	w.blank = blankReadings(plan)
-	w.raw = make([]uint16, plan.words)
-	w.cycle = Cycle{Gateway: plan.Gateway.ID, Readings: make([]reading.Reading, len(plan.Fans)), Words: plan.divide(w.raw)}
 	return w
 }
 
@@ -94,11 +85,9 @@ func (w *worker) await(ctx context.Context) bool {
 
 // begin makes everything ready for a cycle, or a probe, before an instant.
 func (w *worker) begin(next time.Time) {
-	w.cycle.Start = time.Now()
+	w.open(time.Now())
 	w.round = round{start: w.cycle.Start, next: next}
 	w.line.fresh, w.line.worked = false, true
-	copy(w.cycle.Readings, w.blank)
-	clear(w.fans)
 	for _, u := range w.units {
 		u.asked, u.again, u.next = false, false, 0
 	}
@@ -111,9 +100,5 @@ func (w *worker) poll(ctx context.Context) {
 	w.askIll(ctx)
 	w.askAgain(ctx)
 	w.giveUp()
-	now := time.Now()
-	for i := range w.cycle.Readings {
-		w.finish(i, now)
-	}
-	w.cycle.Took = now.Sub(w.cycle.Start)
+	w.close(time.Now())
 }

@@ -2,6 +2,8 @@ package bacnet
 
 import (
 	"context"
+	"fmt"
+	"math/rand/v2"
 	"net"
 	"net/netip"
 	"sync"
@@ -27,6 +29,12 @@ type Options struct {
 	Broadcast netip.AddrPort
 	BBMD      netip.AddrPort
 	TTL       time.Duration
+	// Direct: Broadcast is the address of one device or router. A device there
+	// whose I-Am is not heard, as it goes out to another port, is asked who it is.
+	Direct bool
+	// Twice is told, once for each pair, of two devices that give themselves one
+	// instance; the first one is kept. It must not block. It may be nil.
+	Twice func(instance uint32, kept, other Station)
 }
 
 func (o *Options) defaults() {
@@ -67,7 +75,11 @@ type Client struct {
 	stop    context.CancelFunc
 	running sync.WaitGroup
 
+	looking chan struct{} // lookups of devices at a time
+
 	mu       sync.Mutex
+	looked   looked
+	twice    map[twice]bool
 	waiting  map[exchange]chan APDU
 	lines    map[Station]*line
 	devices  map[uint32]*Device
@@ -95,6 +107,7 @@ func New(conn net.PacketConn, options Options) *Client {
 	options.defaults()
 	c := &Client{conn: conn, options: options, flight: make(chan struct{}, options.InFlight),
 		silent:  make(chan struct{}, max(1, options.InFlight/4)),
+		looking: make(chan struct{}, options.InFlight), twice: make(map[twice]bool),
 		waiting: make(map[exchange]chan APDU), lines: make(map[Station]*line), devices: make(map[uint32]*Device),
 		listens: make(map[chan Device]struct{}), results: make(chan uint16, 1), watches: make(map[uint32]*watch)}
 	c.ctx, c.stop = context.WithCancel(context.Background())
@@ -116,7 +129,8 @@ func (c *Client) line(s Station) *line {
 	defer c.mu.Unlock()
 	l := c.lines[s]
 	if l == nil {
-		l = &line{places: make(chan struct{}, c.options.PerDevice)}
+		// An answer to an earlier client on the same port is to fit nothing.
+		l = &line{places: make(chan struct{}, c.options.PerDevice), next: uint8(rand.N(256))}
 		c.lines[s] = l
 	}
 	return l
@@ -140,4 +154,13 @@ func (c *Client) end(e exchange) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	delete(c.waiting, e)
+}
+
+// String returns the address, and the one behind a router as "10.0.0.3:47808,
+// network 2001 address 07".
+func (s Station) String() string {
+	if s.Network.Number == 0 {
+		return s.Via.String()
+	}
+	return fmt.Sprintf("%s, network %d address %X", s.Via, s.Network.Number, s.Network.MAC)
 }

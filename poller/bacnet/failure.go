@@ -8,6 +8,12 @@ import (
 // ErrTimeout: every try of a request went unanswered.
 var ErrTimeout = errors.New("no answer in time")
 
+// ErrNoWay: a router said that it has no way to the device's network.
+var ErrNoWay = errors.New("the router has no way to the network of the device")
+
+// ErrRegistration: a BBMD took us for no foreign device.
+var ErrRegistration = errors.New("the BBMD refused the registration as a foreign device")
+
 // ErrClosed: the client was closed.
 var ErrClosed = errors.New("the client is closed")
 

@@ -55,7 +55,7 @@ func (c *Client) register(ctx context.Context) error {
 	select {
 	case code := <-c.results:
 		if code != 0 {
-			return fmt.Errorf("the BBMD at %s refused the registration with code %#04x", c.options.BBMD, code)
+			return fmt.Errorf("%w: %s, code %#04x", ErrRegistration, c.options.BBMD, code)
 		}
 		return nil
 	case <-timer.C:

@@ -3,6 +3,7 @@ package bacnet
 import (
 	"context"
 	"errors"
+	"net"
 	"os"
 	"syscall"
 
@@ -27,12 +28,30 @@ func Failure(err error) *reading.Failure {
 		f.Outcome, f.Code = reading.Exception, code(uint32(abort.Reason))
 	case errors.Is(err, ErrTimeout), errors.Is(err, context.DeadlineExceeded), errors.Is(err, os.ErrDeadlineExceeded):
 		f.Outcome = reading.Timeout
+	case errors.Is(err, ErrNoWay):
+		f.Outcome = reading.PathUnavailable
 	case errors.Is(err, ErrMalformed):
 		f.Outcome = reading.Garbled
-	case errors.Is(err, syscall.ECONNREFUSED), errors.Is(err, syscall.ENETUNREACH), errors.Is(err, syscall.EHOSTUNREACH):
+	case noWayThere(err):
 		f.Outcome = reading.Refused
 	}
 	return f
+}
+
+// noWayThere reports errors that come before anything is sent: no such host, no
+// socket, no route, no registration.
+func noWayThere(err error) bool {
+	var name *net.DNSError
+	if errors.As(err, &name) || errors.Is(err, ErrRegistration) {
+		return true
+	}
+	for _, e := range []syscall.Errno{syscall.ECONNREFUSED, syscall.ENETUNREACH, syscall.EHOSTUNREACH,
+		syscall.EADDRINUSE, syscall.EADDRNOTAVAIL, syscall.EACCES} {
+		if errors.Is(err, e) {
+			return true
+		}
+	}
+	return false
 }
 
 func code(n uint32) uint8 { return uint8(min(max(n, 1), 255)) }

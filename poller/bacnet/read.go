@@ -30,7 +30,8 @@ func (c *Client) readOne(ctx context.Context, d Device, p Reference) ([]Value, e
 // allow, and returns one result for each in the same order. A property that the
 // device cannot give costs that property alone. A device that answers a whole
 // request with an error, a reject or an abort is read one property at a time
-// from then on. The error is of the whole device: it did not answer.
+// from then on. The error is of the whole device: it stopped answering; the
+// results are those that came before.
 func (c *Client) ReadAll(ctx context.Context, device uint32, all []Reference) ([]Result, error) {
 	d, err := c.device(ctx, device)
 	if err != nil {
@@ -50,13 +51,13 @@ func (c *Client) ReadAll(ctx context.Context, device uint32, all []Reference) ([
 			case refused(err):
 				c.readsSingly(device)
 			case !errors.Is(err, ErrMalformed): // an answer that does not fit counts this time only
-				return nil, err
+				return results, err
 			}
 			d.noMultiple = true
 		}
 		got, err := c.readSingly(ctx, d, rest[0])
 		if err != nil {
-			return nil, err
+			return results, err
 		}
 		results = append(results, got)
 	}

@@ -14,7 +14,7 @@ const ownSegments = 6
 
 // request asks a station for a confirmed service and returns the data of its
 // answer. It fails with a *[RemoteError], *[Reject], *[Abort], [ErrTimeout],
-// [ErrMalformed], [ErrClosed], the socket's error, or that of the context.
+// [ErrNoWay], [ErrMalformed], [ErrClosed], the socket's error, or that of the context.
 func (c *Client) request(ctx context.Context, to Station, service uint8, data []byte) ([]byte, error) {
 	l := c.line(to)
 	if err := c.enter(ctx, l.places); err != nil {
@@ -84,6 +84,8 @@ func (c *Client) await(ctx context.Context, answers chan APDU, limit time.Durati
 // finish makes of the first answer what the request brought.
 func (c *Client) finish(ctx context.Context, e exchange, answers chan APDU, a APDU, service uint8) ([]byte, error) {
 	switch a.Type {
+	case noWay:
+		return nil, ErrNoWay
 	case RejectPDU:
 		return nil, &Reject{a.Service}
 	case AbortPDU:

@@ -60,7 +60,11 @@ func (c *Client) datagram(b []byte, from netip.AddrPort) {
 		return
 	}
 	n, err := ParseNPDU(m.Data)
-	if err != nil || n.Message {
+	if err != nil {
+		return
+	}
+	if n.Message {
+		c.network(n.Data, from)
 		return
 	}
 	if a, err := ParseAPDU(n.Data); err == nil {

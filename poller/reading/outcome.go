@@ -67,3 +67,13 @@ func (q Quality) String() string {
 	return [...]string{"not mapped", "good", "stale", "invalid", "unanswered",
 		"fault", "out of service", "overridden", "another unit"}[q]
 }
+
+// Worthless reports whether the device answered for the point with something that
+// is no value of it.
+func (q Quality) Worthless() bool {
+	switch q {
+	case Marked, Faulty, OutOfService, Overridden, OtherUnit:
+		return true
+	}
+	return false
+}

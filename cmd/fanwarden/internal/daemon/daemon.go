@@ -249,7 +249,7 @@ func (d *Daemon) warnExposed() {
 }
 
 func (d *Daemon) startPoller() {
-	d.poller = poller.New(Dial(d.log), d.judge.take, d.log)
+	d.poller = poller.New(Dial(d.log), d.judge.take, d.log).Through(Open(d.log))
 	d.poller.Start(d.fleet)
 	d.undo = append(d.undo, d.poller.Stop)
 }

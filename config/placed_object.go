@@ -1,0 +1,71 @@
+package config
+
+import (
+	"math"
+
+	"fanwarden/poller/bacnet"
+	"fanwarden/poller/decode"
+	"fanwarden/poller/units"
+)
+
+// ValueWords makes the point's words of what its property holds: two of a
+// number, one of a contact. It returns nil where that is neither.
+func (p PlacedPoint) ValueWords(values []bacnet.Value) []uint16 {
+	if len(values) != 1 {
+		return nil
+	}
+	if p.Encoding.Type == decode.Bool {
+		word, ok := values[0].Contact(p.States)
+		if !ok {
+			return nil
+		}
+		return []uint16{word}
+	}
+	pair, ok := values[0].Words()
+	if !ok {
+		return nil
+	}
+	return pair[:]
+}
+
+// sameFactor is how far apart, of each other, the unit that a device states and
+// that of the map may lie. (An engineering choice: the inch of water has three
+// definitions within a tenth of a percent, NIST SP 811 appendix B.8.)
+const sameFactor = 0.01
+
+// sameZero is how far apart the zeros of two scales of temperature may lie, in
+// degrees: an offset of the map may correct a sensor. (An engineering choice.)
+const sameZero = 5
+
+// Agrees reports whether the unit that a device states is that in which the map
+// reads the point, or tells nothing against it: no-units, a unit that the fleet
+// file does not know, and one that the map declares to be wrong. The sign of a
+// scale does not count.
+func (p PlacedPoint) Agrees(stated bacnet.EngineeringUnits) bool {
+	name, _ := stated.Name()
+	device, known := units.Find(name)
+	of := p.Encoding.Unit
+	if !known || of.Factor == 0 || p.HasDeviceUnit && p.DeviceUnit == stated {
+		return true
+	}
+	// A speed in rpm is placed as a share of its fan's full speed.
+	if plain, _ := units.Find(of.Name); plain.Dimension != of.Dimension {
+		of = plain
+	}
+	zero := p.Encoding.Offset*of.Factor + of.Offset
+	return device.Dimension == of.Dimension &&
+		math.Abs(math.Abs(p.Encoding.Scale*of.Factor)-device.Factor) <= sameFactor*device.Factor &&
+		(of.Dimension != units.Temperature || math.Abs(zero-device.Offset) <= sameZero)
+}
+
+// Stated reports whether the point's object states the unit of what is read: the
+// present value of an analog object.
+func (p PlacedPoint) Stated() bool {
+	return p.Object.Object.Type.Analog() && p.Present()
+}
+
+// Present reports whether the point is the present value of its object, which is
+// what the object's flags speak of.
+func (p PlacedPoint) Present() bool {
+	return p.Object.Property == bacnet.PresentValue && !p.Object.Indexed
+}
