@@ -141,12 +141,9 @@ const (
 	reconcileEvery = time.Minute
 )
 
-// startDesk takes the fans that are out of service from judgement, and keeps
-// the desk going.
+// startDesk tells the rules what is kept, and keeps the desk going.
 func (d *Daemon) startDesk() {
-	for fan := range d.desk.Out() {
-		d.judge.setOut(fan, true, time.Now())
-	}
+	d.judge.recallKept(time.Now())
 	stop, ended := make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(ended)
@@ -156,7 +153,9 @@ func (d *Daemon) startDesk() {
 		for {
 			select {
 			case now := <-tick.C:
-				d.desk.tick(now)
+				if d.desk.tick(now) {
+					d.judge.recallKept(now)
+				}
 				d.judge.showAlarms()
 			case now := <-reconcile.C:
 				d.judge.reconcile(now)

@@ -190,11 +190,14 @@ func (d *desk) wrote(err error) {
 }
 
 // tick ends shelves, tries again to write what is owed, and drops what is long
-// over.
-func (d *desk) tick(now time.Time) {
+// over. It reports whether the store was opened by it, so that there is more to know
+// than when the daemon started.
+func (d *desk) tick(now time.Time) (opened bool) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	before := d.store
 	d.open(now)
+	opened = d.store != before
 	entries := d.book.Tick(now)
 	if len(entries) > 0 {
 		d.revision.Add(1)
@@ -204,6 +207,7 @@ func (d *desk) tick(now time.Time) {
 	if ago := now.Sub(d.forgot); ago >= forgetEvery || d.down && ago >= openEvery { // where nothing is owed it shows that the disk is well
 		d.forget(now)
 	}
+	return opened
 }
 
 // forget drops what is long over.

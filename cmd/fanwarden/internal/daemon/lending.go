@@ -3,6 +3,7 @@ package daemon
 import (
 	"errors"
 	"fmt"
+	"time"
 
 	"go.uber.org/zap"
 
@@ -17,7 +18,6 @@ import (
 // store there is nowhere to meet; a folder in which it cannot serve stops
 // nothing else.
 func (d *Daemon) startLending() {
-	d.judge.recallBaselines()
 	d.warnOfForced("")
 	if d.fleet.Store.Dir == "" {
 		return
@@ -151,6 +151,15 @@ func gatewayOf(fleet *config.Fleet, id reading.FanID) reading.GatewayID {
 		}
 	}
 	return ""
+}
+
+// recallKept takes the fans that are out of service from judgement, and tells the
+// rules the settings that were found at turnover.
+func (j *judge) recallKept(now time.Time) {
+	for fan := range j.desk.Out() {
+		j.setOut(fan, true, now)
+	}
+	j.recallBaselines()
 }
 
 // recallBaselines tells the rules the settings that were found at turnover.
