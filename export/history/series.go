@@ -35,6 +35,11 @@ const (
 	labelPoint  = "point"
 )
 
+// resumes is how long, in ms, nothing may have been answered for a value to be written
+// though it is the same: where that is a clock that was set ahead, what comes once it
+// is set back will lie between.
+const resumes = 60 * 1000
+
 // repeatAfter is how long, in ms, a point that does not change goes without
 // being written: so far back the last change must be looked for.
 const repeatAfter = 30 * 60 * 1000
@@ -48,6 +53,7 @@ type fanSeries struct {
 	controlled reading.Point
 	words      series
 	others     [len(others)]changes
+	last       int64 // ms, of the last reading that was answered
 }
 
 // changes is a point that is written when it changes.
@@ -79,6 +85,8 @@ func (f *fanSeries) samples(to []sample, r *reading.Reading, t, past int64, mode
 	if !r.Outcome.Answered() {
 		return to // nothing was said of the other points
 	}
+	resumed := t > f.last+resumes
+	f.last = t
 	for i, p := range others {
 		v, good := r.Get(p)
 		c := &f.others[i]
@@ -92,7 +100,7 @@ func (f *fanSeries) samples(to []sample, r *reading.Reading, t, past int64, mode
 		if !good {
 			v = math.Float64frombits(value.StaleNaN)
 		}
-		if c.unchanged(v, t, past) {
+		if !resumed && c.unchanged(v, t, past) {
 			continue
 		}
 		c.last, c.at, c.newest = v, t, max(c.newest, t)

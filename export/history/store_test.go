@@ -368,6 +368,45 @@ func TestReadingsTellTheirMode(t *testing.T) {
 	}
 }
 
+// A clock that was set ahead and back again puts readings between others that came
+// before them.
+func TestWhatChangesSeldomWhileTheClockWasAhead(t *testing.T) {
+	s := begun(t, Options{})
+	record := func(from time.Duration, seconds int, rpm float64) {
+		for i := range seconds {
+			r := at("ef1", start.Add(from+time.Duration(i)*time.Second), -30, 0.5)
+			r.Set(reading.RPM, rpm)
+			s.Record(fan("ef1"), r, condition.Controlling)
+		}
+		flush(t, s)
+	}
+	record(0, 10, 500)
+	record(2*time.Minute, 10, 500)   // ahead
+	record(10*time.Second, 105, 700) // back, until just before that
+	record(150*time.Second, 10, 700)
+	var out bytes.Buffer
+	if err := s.Recording(t.Context(), &out, "ef1", reading.Pressure, start.Add(2*time.Minute), start.Add(time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	reader, err := recording.NewReader(&out, "ef1.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for r := (reading.Reading{}); reader.Next(&r) == nil; n++ {
+		want := 500.0
+		if n >= 10 {
+			want = 700
+		}
+		if rpm, _ := r.Get(reading.RPM); rpm != want {
+			t.Errorf("at %v: %v rpm, want %v", r.Time.Sub(start), rpm, want)
+		}
+	}
+	if n != 20 {
+		t.Errorf("%d rows, want 20", n)
+	}
+}
+
 // Points that are written when they change are right wherever the clock was set to
 // in between, also by a process that knows nothing of the one before.
 func TestWhatChangesSeldomAfterTheClockWasSet(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"fanwarden/config"
 	"fanwarden/poller/decode"
@@ -52,8 +53,16 @@ const stillToVerify = `
 # - let the fan run slow and fast: speed and contact must follow.
 `
 
-// comment writes a sentence as lines of comment.
+// comment writes a sentence as lines of comment. Devices call themselves as they
+// like: what is no character that can be seen is left out, since no fleet file may
+// have it.
 func comment(b *strings.Builder, text string) {
+	text = strings.Map(func(r rune) rune {
+		if unicode.IsPrint(r) {
+			return r
+		}
+		return ' '
+	}, text)
 	line := "#"
 	for _, word := range strings.Fields(text) {
 		if len(line)+1+len(word) > 118 {

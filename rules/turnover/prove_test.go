@@ -71,7 +71,7 @@ func fleetFan(id string, unit int, more string) string {
 	return fmt.Sprintf("[[fans]]\nid = %q\ngateway = \"g\"\nunit = %d\npointmap = \"m\"\nprobe = \"suction\"\nsetpoint = \"-30 Pa\"\nmin_speed = \"20 %%\"\nhigh_speed_at = \"60 %%\"\nidle_below = \"20 %%\"\nrestart_rise = \"20 Pa\"\nrun_on = \"90s\"\n%s\n", id, unit, more)
 }
 
-func fleet(t *testing.T, text string) *config.Fleet {
+func fleet(t testing.TB, text string) *config.Fleet {
 	t.Helper()
 	f, faults := config.Parse("fleet.toml", []byte(text), nil)
 	for _, one := range faults {

@@ -17,7 +17,7 @@ var handedOver = time.Date(2026, 3, 2, 9, 0, 0, 0, time.UTC)
 
 // recorded is the record of the fan of rightMap, which was exercised. More is put
 // into the fan's table of the fleet file.
-func recorded(t *testing.T, system, more string) *Record {
+func recorded(t testing.TB, system, more string) *Record {
 	t.Helper()
 	file := strings.Replace(fleetHead, `name = "x"`, "name = \"x\"\nunits = \""+system+"\"", 1)
 	f := fleet(t, rightMap+file+fleetFan("f1", 1, more))
@@ -27,7 +27,7 @@ func recorded(t *testing.T, system, more string) *Record {
 }
 
 // firstRecord is the record of a fan an hour before, when its first point failed.
-func firstRecord(t *testing.T, f *config.Fleet, proven Fan) []byte {
+func firstRecord(t testing.TB, f *config.Fleet, proven Fan) []byte {
 	t.Helper()
 	proven.Proofs = slices.Clone(proven.Proofs)
 	proven.Proofs[0].Verdict, proven.Proofs[0].Reason = Fail, "reads 0.0 Pa while the fan runs"

@@ -35,6 +35,7 @@ type Server struct {
 	socket net.Listener
 	lock   sync.Mutex
 	open   map[net.Conn]bool
+	over   bool // what comes now comes too late
 	ended  sync.WaitGroup
 }
 
@@ -66,6 +67,7 @@ func Serve(dir string, l Lender) (*Server, error) {
 func (s *Server) Close() {
 	s.socket.Close()
 	s.lock.Lock()
+	s.over = true
 	for conn := range s.open {
 		conn.Close()
 	}
@@ -77,15 +79,31 @@ func (s *Server) accept() {
 	defer s.ended.Done()
 	for {
 		conn, err := s.socket.Accept()
-		if err != nil {
+		if errors.Is(err, net.ErrClosed) {
 			return
 		}
-		s.lock.Lock()
-		s.open[conn] = true
-		s.lock.Unlock()
-		s.ended.Add(1)
-		go s.serve(conn)
+		if err != nil { // no descriptor is left, for one: that passes
+			time.Sleep(acceptAgain)
+			continue
+		}
+		s.admit(conn)
 	}
+}
+
+// acceptAgain is how long is waited where no connection can be taken.
+const acceptAgain = 100 * time.Millisecond
+
+// admit serves a connection, unless it was taken while the server was closed.
+func (s *Server) admit(conn net.Conn) {
+	s.lock.Lock()
+	defer s.lock.Unlock()
+	if s.over {
+		conn.Close()
+		return
+	}
+	s.open[conn] = true
+	s.ended.Add(1)
+	go s.serve(conn)
 }
 
 // serve answers one borrower, and takes back what it has when it has gone.
