@@ -30,6 +30,8 @@ type Desk interface {
 	Unshelve(id alarm.ID, who string) error
 	TakeOut(fan reading.FanID, who, reason string) error
 	PutIn(fan reading.FanID, who string) error
+	// Unkept says why what was just done is not on disk; "": it is, or nothing is to be.
+	Unkept() string
 	// Out returns the fans that are out of service, and why.
 	Out() map[reading.FanID]alarm.Act
 	// Baseline returns the settings recorded when a fan was handed over.
@@ -107,11 +109,11 @@ func (s *site) serveAlarms(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *site) serveAlarm(w http.ResponseWriter, r *http.Request) {
-	s.answerAlarm(w, r.PathValue("id"))
+	s.answerAlarm(w, r.PathValue("id"), "")
 }
 
 // answerAlarm answers how an alarm is now.
-func (s *site) answerAlarm(w http.ResponseWriter, id string) {
+func (s *site) answerAlarm(w http.ResponseWriter, id, notKept string) {
 	a, known := s.desk.Alarm(alarm.ID(id))
 	if !known {
 		unknownAlarm(w, id)
@@ -119,6 +121,6 @@ func (s *site) answerAlarm(w http.ResponseWriter, id string) {
 	}
 	answer := describeAlarm(&a, s.names())
 	now := utc(s.now())
-	answer.Time = &now
+	answer.Time, answer.NotKept = &now, notKept
 	answerJSON(w, http.StatusOK, answer)
 }

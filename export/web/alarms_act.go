@@ -52,7 +52,7 @@ func (s *site) actOnAlarm(w http.ResponseWriter, r *http.Request, act func(id al
 		refuseAct(w, id, err)
 		return
 	}
-	s.answerAlarm(w, id)
+	s.answerAlarm(w, id, s.desk.Unkept())
 }
 
 // serviceAnswer is the answer to a fan's being taken out of service or put back.
@@ -62,6 +62,7 @@ type serviceAnswer struct {
 	OutOfService bool      `json:"out_of_service"`
 	Who          string    `json:"who"`
 	Reason       string    `json:"reason,omitempty"`
+	NotKept      string    `json:"not_kept,omitempty"` // why it is not on disk yet
 }
 
 func (s *site) takeOut(w http.ResponseWriter, r *http.Request) {
@@ -92,6 +93,7 @@ func (s *site) actOnFan(w http.ResponseWriter, r *http.Request, answer serviceAn
 		refuseAct(w, answer.Fan, err)
 		return
 	}
+	answer.NotKept = s.desk.Unkept()
 	answerJSON(w, http.StatusOK, answer)
 }
 

@@ -12,7 +12,8 @@ import (
 
 // alarmAnswer is what JSON says of one alarm.
 type alarmAnswer struct {
-	Time            *time.Time         `json:"time,omitempty"` // of the answer, where it is about this alarm only
+	Time            *time.Time         `json:"time,omitempty"`     // of the answer, where it is about this alarm only
+	NotKept         string             `json:"not_kept,omitempty"` // why what was just done is not on disk yet
 	ID              string             `json:"id"`
 	Building        string             `json:"building"`
 	Gateway         string             `json:"gateway"`

@@ -273,6 +273,23 @@ func TestADeskThatFails(t *testing.T) {
 	}
 }
 
+// What is done while the store is down counts, and its answer says that it is not on
+// disk; that of a look does not.
+func TestActingOnADeskWithoutItsDisk(t *testing.T) {
+	desk := newDesk(t)
+	desk.unkept = "the store is down"
+	h := atDesk(t, desk)
+	const says = `"not_kept":"the store is down"`
+	for path, body := range map[string]string{act: `{}`, "/api/v1/fans/alder-ef2/out_of_service": `{"reason": "r"}`} {
+		if w := asKim(h, "POST", path, body); w.Code != 200 || !strings.Contains(w.Body.String(), says) {
+			t.Errorf("%s: %d %s", path, w.Code, w.Body)
+		}
+	}
+	if w := ask(h, "GET", "/api/v1/alarms/"+stuck); w.Code != 200 || strings.Contains(w.Body.String(), "not_kept") {
+		t.Errorf("a look: %d %s", w.Code, w.Body)
+	}
+}
+
 func TestWithoutADesk(t *testing.T) {
 	h := atDesk(t, nil)
 	for _, r := range (&site{}).alarmRoutes() {

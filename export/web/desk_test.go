@@ -26,6 +26,7 @@ type paperDesk struct {
 	book    *alarm.Book
 	entries []alarm.Entry
 	broken  error  // of the journal and of acting
+	unkept  string // why nothing comes to disk
 	copied  []byte // what a backup brings, before broken
 }
 
@@ -84,6 +85,8 @@ func (d *paperDesk) Baseline(fan reading.FanID) (condition.Baseline, bool) {
 	b := condition.Baseline{Time: sample.Now().Add(-24 * time.Hour), Settings: map[reading.Point]float64{reading.RunOn: 90, reading.MinSpeed: 0.2}}
 	return b, fan == "alder-ef1"
 }
+
+func (d *paperDesk) Unkept() string { return d.unkept }
 
 func (d *paperDesk) Revision() uint64 { return uint64(len(d.entries)) }
 

@@ -375,6 +375,17 @@ func (d *desk) PutIn(fan reading.FanID, who string) error {
 	return err
 }
 
+// Unkept says why what was just done is not on disk; "": it is, or nothing is to be
+// kept.
+func (d *desk) Unkept() string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.dir == "" || d.store != nil && !d.down {
+		return ""
+	}
+	return "the store is down: it is lost if the daemon ends before it can write again; make room on the disk of [store] dir, or make it writable"
+}
+
 // Revision returns another number after any change of an alarm or of what is out
 // of service. It waits for nothing.
 func (d *desk) Revision() uint64 { return d.revision.Load() }

@@ -130,6 +130,9 @@ func TestADeskWithoutItsDisk(t *testing.T) {
 	if err := o.Acknowledge(id, "kim", ""); err != nil {
 		t.Fatal(err)
 	}
+	if says := o.Unkept(); !strings.Contains(says, "lost if the daemon ends") {
+		t.Errorf("what is not on disk says %q", says)
+	}
 	o.raise("ef2")
 	if _, store := o.figures(); !store.Used || store.Up || store.Pending != 2 {
 		t.Errorf("%+v", store)
@@ -150,8 +153,8 @@ func TestADeskWithoutItsDisk(t *testing.T) {
 	}
 	o.at = o.at.Add(time.Minute)
 	o.tick(o.at)
-	if _, store := o.figures(); !store.Up || o.count(writesAgain) != 1 {
-		t.Errorf("%+v", store)
+	if _, store := o.figures(); !store.Up || o.count(writesAgain) != 1 || o.Unkept() != "" {
+		t.Errorf("%+v, %q", store, o.Unkept())
 	}
 	o.close()
 	again := openOffice(t, dir)
