@@ -43,7 +43,7 @@ func (c *controllerFault) causes(f *fan, s *sample) []condition.Cause {
 		trip.Speaks = "it is commanded to " + f.percent(s.speed) + " and its proof is off"
 	}
 	switch {
-	case f.unvalued(s.r):
+	case f.worth(s.r).Worthless():
 		sensor.Speaks = "the controller marks its reading as none"
 	case f.endOf(s) != noEnd:
 		sensor.Speaks = "it reads " + f.show(s.value) + ", at an end of what its sensor can read"

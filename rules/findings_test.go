@@ -50,6 +50,12 @@ func cases() []findingCase {
 			run: func(tr *trace) { tr.fail(5*time.Minute, reading.Timeout) }},
 		{name: "refused", of: condition.GatewayDown, fans: 4, clear: true, first: "only connection",
 			run: func(tr *trace) { tr.fail(5*time.Minute, reading.Refused) }},
+		{name: "BACnet timeouts", of: condition.GatewayDown, fans: 4, clear: true, first: "UDP 47808", set: overBACnet,
+			run: func(tr *trace) { tr.fail(5*time.Minute, reading.Timeout) }},
+		{name: "BACnet refused", of: condition.GatewayDown, fans: 4, clear: true, first: "network to the devices", set: overBACnet,
+			run: func(tr *trace) { tr.fail(5*time.Minute, reading.Refused) }},
+		{name: "a router without a way", of: condition.LineSilent, fans: 4, clear: true, first: "behind the router", set: overBACnet,
+			run: func(tr *trace) { tr.fail(5*time.Minute, reading.PathUnavailable) }},
 		{name: "no unit answers", of: condition.LineSilent, fans: 4, clear: true, first: "line is cut",
 			run: func(tr *trace) { tr.fail(5*time.Minute, reading.UnitSilent) }},
 		{name: "old values", of: condition.DataNotMoving, clear: true, run: func(tr *trace) {
@@ -98,6 +104,10 @@ func cases() []findingCase {
 				tr.take(tr.e.Observe(r))
 			}
 		}},
+		{name: "by the device's flag", of: condition.SensorOutOfRange, clear: true, first: "fault of its own", run: worthless(reading.Faulty)},
+		{name: "out of service", of: condition.SensorOutOfRange, clear: true, first: "out of service", run: worthless(reading.OutOfService)},
+		{name: "overridden", of: condition.SensorOutOfRange, clear: true, first: "holds its pressure", run: worthless(reading.Overridden)},
+		{name: "another unit", of: condition.SensorOutOfRange, clear: true, first: "unit of its pressure", run: worthless(reading.OtherUnit)},
 		{name: "at its top", of: condition.InvertedSign, clear: true, first: "tubes", run: read(at(1, 95))},
 		{name: "mirrored", of: condition.InvertedSign, clear: true, first: "point map", run: read(at(0.55, 29))},
 		{name: "a forced step", of: condition.InvertedSign, run: func(tr *trace) {
@@ -363,4 +373,21 @@ func TestChecksOfAnExhaustThatProtectsPeopleLeaveItAlone(t *testing.T) {
 			}
 		}
 	}
+}
+
+// worthless has a fan run whose device says that its pressure is none.
+func worthless(q reading.Quality) func(*trace) {
+	return func(tr *trace) {
+		for end := tr.now.Add(time.Hour); tr.now.Before(end); tr.now = tr.now.Add(tr.every) {
+			r := &reading.Reading{Fan: "ef1", Gateway: "roof", Time: tr.now, Outcome: reading.Invalid}
+			r.Set(reading.Speed, 0.6)
+			r.Mark(reading.Pressure, q)
+			tr.take(tr.e.Observe(r))
+		}
+	}
+}
+
+// overBACnet has a fan read through a BACnet gateway.
+func overBACnet(f *config.Fan) {
+	f.Gateway.Scheme, f.Gateway.Address = config.BACnet, "10.20.3.255:47808"
 }

@@ -58,6 +58,9 @@ func fans(n int) string {
 
 func (g *gateway) downCauses(refused bool) []condition.Cause {
 	polls := fmt.Sprintf("none of %d polls was answered or refused", g.failures)
+	if g.cfg.BACnet() {
+		return g.bacnetCauses(polls, refused)
+	}
 	if g.cfg.Scheme == "rtu" {
 		return []condition.Cause{
 			{What: "the serial adapter is unplugged or its line is broken", Speaks: polls,
@@ -81,8 +84,32 @@ func (g *gateway) downCauses(refused bool) []condition.Cause {
 	return likeliest(supported(power, g.refusals == 0, polls), supported(network, g.refusals == 0, polls), line, taken)
 }
 
+// bacnetCauses ranks what keeps all BACnet devices behind one url silent.
+func (g *gateway) bacnetCauses(polls string, refused bool) []condition.Cause {
+	network := condition.Cause{What: "the network to the devices is down: switch, cable, firewall (UDP " + port(g.cfg.Address) + ") or a changed address",
+		Check: "ping " + host(g.cfg.Address) + " from the daemon's machine, unless it is a broadcast address; then one device"}
+	router := condition.Cause{What: "the router or BBMD before the devices has no power or was restarted without its tables",
+		Check: "look at its own page for its networks, and for this machine among its foreign devices; the fans go on by themselves meanwhile"}
+	unheard := condition.Cause{What: "the devices answer, and their word of who they are does not reach this machine: it goes out as a broadcast, to UDP 47808",
+		Check: "run `fanwarden points --discover --gateway " + string(g.cfg.ID) + "`; where nobody is heard write local_port = 47808, or foreign_device = true for a BBMD"}
+	if refused {
+		return likeliest(supported(network, true, fmt.Sprintf("%d of %d polls found no way out of this machine, or a BBMD that refuses it", g.refusals, g.failures)), router, unheard)
+	}
+	return likeliest(supported(network, true, polls), router, unheard)
+}
+
+func port(address string) string { return address[strings.LastIndexByte(address, ':')+1:] }
+
 func (g *gateway) lineCauses() []condition.Cause {
 	together := fmt.Sprintf("none of its %d fans is heard, and the gateway itself answers", g.polled)
+	if g.cfg.BACnet() {
+		return []condition.Cause{
+			{What: "the network of the devices behind the router is cut or down", Speaks: together,
+				Check: "look in the router's own page which of its networks it reaches, and at its lamps; the fans go on by themselves meanwhile"},
+			{What: "the controllers share a supply that is off", Speaks: together,
+				Check: "ask whether the building or its roof panel has lost power; the fans can start by themselves when it returns"},
+		}
+	}
 	return []condition.Cause{
 		{What: "the serial line is cut, shorted or loose near the gateway", Speaks: together,
 			Check: "look at the plug and the lamps of the gateway's serial side; the fans go on by themselves meanwhile"},

@@ -16,6 +16,8 @@ import (
 // most that the register can hold, if it is an integer. A value that the
 // controller has marked as none, by the register's own marker, counts as beyond
 // the end: it is how a controller says that its sensor is broken or out of range.
+// So does one that a BACnet device itself calls faulty, out of service or
+// overridden, or gives in a unit that the point map has not: there is no sensor.
 //
 // Not every end proves something against the sensor:
 //
@@ -47,8 +49,9 @@ type outOfRange struct {
 	stand  stand
 	marked stand
 	side   end
-	slow   bool // the end may be the truth
-	jumped bool // to it, at a steady speed or faster than any fan could
+	why    reading.Quality // what the value is worth that is marked
+	slow   bool            // the end may be the truth
+	jumped bool            // to it, at a steady speed or faster than any fan could
 
 	// The last reading nearer to the setpoint than to the end.
 	inside bool
@@ -143,7 +146,11 @@ func (c *outOfRange) judge(f *fan, s *sample) condition.State {
 	if s.failed || !s.hasSpeed {
 		return condition.CannotJudge
 	}
-	none := f.unvalued(s.r)
+	worth := f.worth(s.r)
+	none := worth.Worthless()
+	if none {
+		c.why = worth
+	}
 	c.marked.feed(s.now, s.gap, none, wait{hold: c.hold, exit: rangeExit})
 	if !s.hasValue {
 		return c.word(none)
@@ -177,12 +184,12 @@ func (c *outOfRange) word(sure bool) condition.State {
 	return condition.CannotJudge
 }
 
-// unvalued reports whether the controller gave its sensor's value as none.
-func (f *fan) unvalued(r *reading.Reading) bool {
+// worth is what the value of the fan's sensor is worth.
+func (f *fan) worth(r *reading.Reading) reading.Quality {
 	if f.cfg.ControlsAirflow && r.Quality(reading.VelocityPressure) != reading.NotMapped {
-		return r.Quality(reading.VelocityPressure) == reading.Marked
+		return r.Quality(reading.VelocityPressure)
 	}
-	return r.Quality(f.controlled) == reading.Marked
+	return r.Quality(f.controlled)
 }
 
 // arrive notes how the reading came to an end of its range.

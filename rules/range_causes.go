@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fanwarden/poller/reading"
 	"fanwarden/poller/units"
 	"fanwarden/rules/condition"
 )
@@ -14,9 +15,9 @@ func (c *outOfRange) finding(f *fan, s *sample) condition.Finding {
 	}
 	speed := f.percent(s.speed)
 	if !c.stand.full {
-		finding.Summary = "the controller has answered for " + units.Span(long) + " and says that its sensor has no value; the fan runs at " + speed
+		finding.Summary = "the controller has answered for " + units.Span(long) + " and says that " + c.says(f) + "; the fan runs at " + speed
 		if f.mode.resting {
-			finding.Summary = "the controller has answered for " + units.Span(long) + " and says that its sensor has no value; the fan stands"
+			finding.Summary = "the controller has answered for " + units.Span(long) + " and says that " + c.says(f) + "; the fan stands"
 		}
 		return finding
 	}
@@ -62,10 +63,47 @@ func (c *outOfRange) causes(f *fan) []condition.Cause {
 		jump = "the reading jumped there from " + f.show(c.value)
 	}
 	switch {
+	case !c.stand.full && c.why != reading.Marked:
+		return append(c.said(f), wire, dead)
 	case !c.stand.full:
 		return likeliest(supported(wire, true, "the controller marks the value itself as none, and answers otherwise"), dead, fits)
 	case c.slow:
 		return likeliest(supported(fits, true, "demand, draught or the fan itself can bring the reading to "+f.show(f.limit(c.side))), tubes, dead, wire)
 	}
 	return likeliest(supported(wire, c.inside, jump), supported(dead, c.inside, jump), tubes, fits)
+}
+
+// says is what the device says of its sensor's value, which is no value then.
+func (c *outOfRange) says(f *fan) string {
+	value := f.controlled.String()
+	switch c.why {
+	case reading.Faulty:
+		return "its " + value + " is not reliable (fault)"
+	case reading.OutOfService:
+		return "its " + value + " is out of service"
+	case reading.Overridden:
+		return "its " + value + " is overridden"
+	case reading.OtherUnit:
+		return "its " + value + " is in another unit than the point map has it"
+	}
+	return "its sensor has no value"
+}
+
+// said is what a device's own word comes from (clause 12 of ANSI/ASHRAE 135:
+// status flags, out of service and reliability are three things).
+func (c *outOfRange) said(f *fan) []condition.Cause {
+	by, value := "the device says so itself", f.controlled.String()
+	switch c.why {
+	case reading.OutOfService:
+		return []condition.Cause{{What: "somebody has put the object of its " + value + " out of service, and it shows what was written to it", Speaks: by,
+			Check: "ask who works on the controller; the object's out-of-service must be false again, and then its value moves"}}
+	case reading.Overridden:
+		return []condition.Cause{{What: "a switch or a person at the device holds its " + value + " at one value", Speaks: by,
+			Check: "look at the device's own hand switches or its page for what is overridden, and ask who did it before it is taken away"}}
+	case reading.OtherUnit:
+		return []condition.Cause{{What: "the unit of its " + value + " in the point map is not the one that the device gives it in", Speaks: by,
+			Check: "run `fanwarden points` for the fan: correct unit and scale in the map, or write device_unit where the device states it wrongly"}}
+	}
+	return []condition.Cause{{What: "the device has found a fault of its own: no sensor, a wire cut or shorted, or a value that cannot be", Speaks: by,
+		Check: "run `fanwarden points` for the fan: the reliability of the object names the fault"}}
 }

@@ -147,13 +147,19 @@ func TestEndsThatProveNothing(t *testing.T) {
 
 // A controller that answers and marks its value as none has no sensor.
 func TestAValueThatIsMarkedAsNoneIsOutOfRange(t *testing.T) {
+	for _, q := range []reading.Quality{reading.Marked, reading.Faulty, reading.OutOfService, reading.Overridden, reading.OtherUnit} {
+		t.Run(q.String(), func(t *testing.T) { checkMarked(t, q) })
+	}
+}
+
+func checkMarked(t *testing.T, q reading.Quality) {
 	tr := newTrace(t, testFleet(1))
 	tr.steady(time.Hour, healthy)
 	mark := func(span time.Duration) {
 		for end := tr.now.Add(span); tr.now.Before(end); tr.now = tr.now.Add(tr.every) {
 			r := &reading.Reading{Fan: "ef1", Gateway: "roof", Time: tr.now, Outcome: reading.Invalid}
 			r.Set(reading.Speed, 0.6)
-			r.Mark(reading.Pressure, reading.Marked)
+			r.Mark(reading.Pressure, q)
 			tr.take(tr.e.Observe(r))
 		}
 	}

@@ -80,6 +80,7 @@ type controller struct {
 	iam      IAm
 	network  Network // behind a router
 	refuses  bool    // multiple reads
+	hidden   bool    // its I-Am is not heard
 	values   map[Reference]Value
 	asked    map[uint8]int // requests by service
 	commands []Write
@@ -100,6 +101,7 @@ type node struct {
 	plug    net.PacketConn
 	mu      sync.Mutex
 	devices []*controller
+	lookups int // Who-Is that came
 }
 
 func (w *wires) node(at string, devices ...*controller) *node {
@@ -148,6 +150,10 @@ func (n *node) take(d *controller, a APDU, from netip.AddrPort) {
 	switch {
 	case a.Type == UnconfirmedRequest && a.Service == ServiceWhoIs:
 		w, _ := ParseWhoIs(a.Data)
+		n.lookups++
+		if d.hidden {
+			return
+		}
 		if !w.Limited || w.Low <= d.iam.Instance && d.iam.Instance <= w.High {
 			n.send(d, APDU{Type: UnconfirmedRequest, Service: ServiceIAm, Data: d.iam.Append(nil)}, from)
 		}
