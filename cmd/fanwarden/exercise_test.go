@@ -333,7 +333,9 @@ func (g *ground) endsBy(s os.Signal) {
 func (g *ground) record(d *runningDaemon, fan string) *turnover.Record {
 	g.Helper()
 	_, body := d.get("/api/v1/fans/" + fan + "/turnovers")
-	var kept struct{ Turnovers []struct{ Record, Doubt string } }
+	var kept struct {
+		Turnovers []struct{ Record, Doubt string }
+	}
 	if err := json.Unmarshal([]byte(body), &kept); err != nil || len(kept.Turnovers) != 1 || kept.Turnovers[0].Doubt != "" {
 		g.Fatalf("%v: the records of %s are %.300s", err, fan, body)
 	}

@@ -307,6 +307,13 @@ func conclude(w io.Writer, proven []turnover.Fan) int {
 		}
 	}
 	fmt.Fprintf(w, "\n  %d points pass, %d fail, %d were not seen to do what proves them\n", count[turnover.Pass], count[turnover.Fail], count[turnover.NotSeen])
+	clear(count)
+	for _, f := range proven {
+		for _, s := range f.Seen {
+			count[s.Verdict]++
+		}
+	}
+	fmt.Fprintf(w, "  of what the fans do by themselves, %d pass, %d fail, %d were not seen\n", count[turnover.Pass], count[turnover.Fail], count[turnover.NotSeen])
 	for _, f := range proven {
 		if f.Failed() {
 			return foundWrong

@@ -36,7 +36,7 @@ type turnoverAnswer struct {
 	Who      string         `json:"who"`
 	Witness  string         `json:"witness"`
 	Mode     string         `json:"mode"`      // passive or exercise
-	Verdicts map[string]int `json:"verdicts"`  // how many points have each
+	Verdicts map[string]int `json:"verdicts"`  // how many points, and things that the fan did, have each
 	RetestOf *retestAnswer  `json:"retest_of"` // null: it is the first, or its first was not kept
 	SHA256   string         `json:"sha256"`
 	Doubt    string         `json:"doubt"` // why it cannot be relied on; "": it is as it was sealed
@@ -84,6 +84,9 @@ func describeTurnover(fan reading.FanID, kept *turnover.Kept) turnoverAnswer {
 	a.Ended, a.Who, a.Witness, a.Mode, a.SHA256 = utc(r.Ended), r.Who, r.Witness, r.Mode, r.SHA256
 	for i := range r.Points {
 		a.Verdicts[r.Points[i].Verdict.String()]++
+	}
+	for _, s := range r.Seen { // what an exercise found counts too
+		a.Verdicts[s.Verdict.String()]++
 	}
 	a.RetestOf = describeRetest(r.RetestOf)
 	return a

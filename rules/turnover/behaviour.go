@@ -15,7 +15,7 @@ func (t *trace) behaviour() []Seen {
 
 func seen(what string, f found) Seen { return Seen{what, f.verdict, f.reason} }
 
-func notApplicable(reason string) found { return found{NotApplicable, reason} }
+func notApplicable(reason string) found { return found{verdict: NotApplicable, reason: reason} }
 
 // idle reports whether the fan stopped by itself for lack of demand.
 func (t *trace) idle() Seen {
@@ -88,24 +88,4 @@ func (t *trace) restart() Seen {
 		return seen("restart", passes("the fan started by itself, the reading %s from setpoint", t.write(reading.RestartRise, moved)))
 	}
 	return seen("restart", notSeen("the fan did not start"))
-}
-
-// span says what the speed reads where the fan is slowest: some maps show 0 %
-// there, others the fifth of the signal at which motors of this kind run slowest.
-func (t *trace) span() Seen {
-	slow := math.Inf(1)
-	for k := range t.looks {
-		if v := t.at(reading.Speed, k); t.plainly(k) && !math.IsNaN(v) {
-			slow = min(slow, v)
-		}
-	}
-	switch {
-	case math.IsInf(slow, 1):
-		return seen("span of speed", notSeen("the fan did not plainly run"))
-	case slow < t.fan.MinSpeed-0.03:
-		return seen("span of speed", fails("the fan runs at %s, and its lowest speed is %s: the map may show 0 %% at the lowest", t.write(reading.Speed, slow), t.write(reading.Speed, t.fan.MinSpeed)))
-	case slow <= t.fan.MinSpeed+0.03:
-		return seen("span of speed", passes("at its lowest the fan reads %s", t.write(reading.Speed, slow)))
-	}
-	return seen("span of speed", notSeen("the slowest seen was %s; the lowest speed of %s was not", t.write(reading.Speed, slow), t.write(reading.Speed, t.fan.MinSpeed)))
 }

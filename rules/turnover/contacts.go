@@ -1,6 +1,7 @@
 package turnover
 
 import (
+	"fmt"
 	"math"
 
 	"fanwarden/poller/reading"
@@ -10,9 +11,26 @@ import (
 // what the fleet file says: the contract's five.
 const apart = 0.05
 
-// highSpeed judges the high-speed contact against the speed, on both sides of
-// its threshold.
+// highSpeed judges the high-speed contact against the speed. One that fits only a
+// speed that is counted from the lowest one is a word about the speed.
 func (t *trace) highSpeed(values []float64) found {
+	f := t.bySpeed(values)
+	if f.verdict != Fail || !t.fan.HasHighSpeed {
+		return f
+	}
+	other := *t
+	other.series[reading.Speed] = make([]float64, len(t.looks))
+	for k := range t.looks {
+		other.series[reading.Speed][k] = t.fan.MinSpeed + (t.fan.MaxSpeed-t.fan.MinSpeed)*t.at(reading.Speed, k)
+	}
+	if other.bySpeed(values).verdict == Pass {
+		f.reason += fmt.Sprintf("; it would fit if the speed's map showed 0 %% at the lowest speed of %s", t.write(reading.Speed, t.fan.MinSpeed))
+	}
+	return f
+}
+
+// bySpeed judges the high-speed contact on both sides of its threshold.
+func (t *trace) bySpeed(values []float64) found {
 	open, closed, lowestClosed, highestOpen := t.bySide(values)
 	if open+closed == 0 {
 		return notSeen("answers, but no speed was read beside it")

@@ -46,6 +46,7 @@ type bench struct {
 	spanAtMin  bool           // the speed reads 0 % at the lowest
 	full       bool           // the disk is
 	overridden bool
+	turns      func(speed float64) float64       // rpm of the wheel; nil: it is not read
 	refuses    bool                              // every write
 	opensAt    float64                           // where the contact breaks; 0: where it makes
 	closed     bool                              // the contact is
@@ -90,6 +91,8 @@ func (b *bench) Look(context.Context) (Look, error) {
 		switch {
 		case p.Point == reading.HighSpeed && b.closed, p.Point == reading.Override && b.overridden:
 			v = 1
+		case p.Point == reading.RPM:
+			v = b.turns(speed)
 		case p.Point == reading.Speed && b.spanAtMin:
 			v = (speed - 0.2) / 0.8
 		}
@@ -189,6 +192,9 @@ func TestExercise(t *testing.T) {
 // judged is what an exercise of the bench says of one thing.
 func (b *bench) judged(what string, toStop bool) Seen {
 	b.Helper()
+	if b.turns != nil {
+		b.fan.Points = append(b.fan.Points, config.PlacedPoint{Point: reading.RPM, Table: decode.Input, Encoding: decode.Encoding{Type: decode.Uint16, Scale: 1, Bit: decode.NoBit}})
+	}
 	e := &Exercise{Fan: b.fan, Driver: b, Steps: Steps(b.fan, toStop, DefaultHold), Intend: func() error { return nil }, Done: func() error { return nil }}
 	c, err := e.Run(context.Background())
 	if err != nil {
@@ -219,7 +225,10 @@ func TestExerciseFinds(t *testing.T) {
 		"wrong way":                    {func(b *bench) { b.sign = 1 }, false, "response", Fail, "the wrong way"},
 		"moves nothing":                {func(b *bench) { b.sign = -0.001 }, false, "response", Fail, "hardly moved"},
 		"held by another":              {func(b *bench) { b.sign, b.fan.Group = -0.001, "riser" }, false, "response", NotSeen, "beside on the same riser may have held it"},
-		"span of the signal":           {func(b *bench) {}, false, "speed as forced", Pass, "20 % where 20 % was forced and 100 % where 100 % was forced: the map shows the whole signal"},
+		"span of the signal":           {func(b *bench) {}, false, "speed as forced", Pass, "20 % where 20 % was forced and 100 % where 100 % was forced, and the contact made where it is to: the map shows the whole signal"},
+		"span by the wheel":            {func(b *bench) { b.turns = func(speed float64) float64 { return 1500 * speed } }, false, "speed as forced", Pass, "and the wheel turned at 20 % of its top then: the map shows the whole signal"},
+		"both from lowest":             {func(b *bench) { b.turns = func(speed float64) float64 { return 1500 * (0.2 + 0.8*speed) } }, false, "speed as forced", Fail, "the wheel turned at 36 % of its top then: both maps count from the lowest speed"},
+		"span without proof":           {func(b *bench) { b.fan.HasHighSpeed = false }, false, "speed as forced", Pass, "as far as force_speed is mapped to it"},
 		"span from lowest":             {func(b *bench) { b.spanAtMin = true }, false, "speed as forced", Fail, "the speed read 0 % where 20 % was forced, and 100 % where 100 % was forced: the map shows 0 % where the fan is slowest, which is 20 % of the whole signal"},
 		"threshold":                    {func(b *bench) { b.closesAt = 0.7 }, false, "contact", Fail, "made between 66 % and 80 % and broke between 80 % and 66 %, and the fleet file says that it makes at 60 %"},
 		"hysteresis":                   {func(b *bench) { b.opensAt, b.fan.HighSpeedOffAt = 0.55, 0.55 }, false, "contact", Pass, "made at 60 % and broke at 54 %"},

@@ -37,7 +37,7 @@ type stretches struct {
 
 // held is how one forced speed went, once it had settled.
 type held struct {
-	forced, speed, value float64
+	forced, speed, value, rpm float64
 }
 
 // each returns the stretches with enough settled looks, the last third of each.
@@ -55,7 +55,7 @@ func (s *stretches) each() []held {
 		}
 		speed, value := s.t.during(s.t.series[reading.Speed], in), s.t.during(s.t.series[s.t.fan.Controlled()], in)
 		if len(speed) > 0 && len(value) > 0 {
-			all = append(all, held{m.Speed, median(speed), median(value)})
+			all = append(all, held{m.Speed, median(speed), median(value), median(s.t.during(s.t.series[reading.RPM], in))})
 		}
 	}
 	return all
@@ -102,12 +102,30 @@ func (s *stretches) followed() Seen {
 	case len(off) == 0 && low.forced > s.t.fan.MinSpeed+follows:
 		return seen(what, notSeen("the speed read what was forced at %d speeds, but the lowest speed of %s was not among them: its span is not proven", len(all), s.t.write(reading.Speed, s.t.fan.MinSpeed)))
 	case len(off) == 0:
-		return seen(what, passes("the speed read what was forced at %d speeds, %s and %s: the map shows the whole signal", len(all), pair(low), pair(high)))
+		return seen(what, s.whole(fmt.Sprintf("the speed read what was forced at %d speeds, %s and %s", len(all), pair(low), pair(high)), low, high))
 	case slope > 0 && math.Abs(slope*s.t.fan.MinSpeed+at) < 0.05 && math.Abs(slope+at-1) < 0.05 && s.t.fan.MinSpeed > 0.1:
 		return seen(what, fails("the speed read %s, and %s: the map shows 0 %% where the fan is slowest, which is %s of the whole signal; give the point the scale and offset that lead from there to 100 %%",
 			pair(low), pair(high), s.t.write(reading.Speed, s.t.fan.MinSpeed)))
 	}
 	return seen(what, fails("the speed did not read what was forced: %s", strings.Join(off, ", ")))
+}
+
+// whole says that the map shows the whole signal, and by what else than the two maps,
+// of force_speed and of speed, which may count from the lowest speed both: by the
+// wheel, whose speed is in proportion to the signal, or by the contact.
+func (s *stretches) whole(reads string, low, high held) found {
+	const within = 0.07 // engineering choice: half of what the two kinds of map differ by
+	turns := low.rpm / high.rpm
+	makes, _ := s.turns()
+	switch {
+	case high.rpm > 0 && turns > low.forced/high.forced+within:
+		return fails("%s, but the wheel turned at %s of its top then: both maps count from the lowest speed, and the lowest is a larger share of the signal", reads, s.t.write(reading.Speed, turns))
+	case high.rpm > 0 && turns > low.forced/high.forced-within:
+		return passes("%s, and the wheel turned at %s of its top then: the map shows the whole signal", reads, s.t.write(reading.Speed, turns))
+	case s.t.fan.HasHighSpeed && len(makes) > 0 && makes[0].far(s.t.fan.HighSpeedAt) <= turnedWithin:
+		return passes("%s, and the contact made where it is to: the map shows the whole signal", reads)
+	}
+	return passes("%s: the map shows the whole signal as far as force_speed is mapped to it, which the controller's display tells", reads)
 }
 
 // ends are the stretches of the lowest and of the highest speed.

@@ -47,11 +47,23 @@ func (t *trace) order() []int {
 type found struct {
 	verdict Verdict
 	reason  string
+	clear   bool // the reason says it all: no other way to read the words is looked for
 }
 
-func passes(format string, args ...any) found  { return found{Pass, fmt.Sprintf(format, args...)} }
-func fails(format string, args ...any) found   { return found{Fail, fmt.Sprintf(format, args...)} }
-func notSeen(format string, args ...any) found { return found{NotSeen, fmt.Sprintf(format, args...)} }
+func passes(format string, args ...any) found {
+	return found{verdict: Pass, reason: fmt.Sprintf(format, args...)}
+}
+func fails(format string, args ...any) found {
+	return found{verdict: Fail, reason: fmt.Sprintf(format, args...)}
+}
+
+func failsClearly(format string, args ...any) found {
+	return found{verdict: Fail, reason: fmt.Sprintf(format, args...), clear: true}
+}
+
+func notSeen(format string, args ...any) found {
+	return found{verdict: NotSeen, reason: fmt.Sprintf(format, args...)}
+}
 
 // prove judges one point.
 func (t *trace) prove(at int) Proof {
@@ -89,7 +101,7 @@ func (t *trace) judge(at int, p *Proof) found {
 	if !unfit {
 		f = test(t.series[p.Place.Point])
 	}
-	if f.verdict == Fail {
+	if f.verdict == Fail && !f.clear {
 		f.reason += t.instead(at, test)
 	}
 	if f.verdict == Pass && p.Answered < p.Looks {
@@ -132,69 +144,6 @@ func (t *trace) refusal(p config.PlacedPoint, f *reading.Failure) string {
 		return ": the device has no such address; manuals count from 1 where the wire counts from 0, and mind the table"
 	}
 	return ""
-}
-
-// instead names the ways to read a failed point that fit, and lets what depends
-// on it be judged by the best of them: one mistake shall not fail every point. A
-// speed that no way fits is not gone by at all.
-func (t *trace) instead(at int, test func([]float64) found) string {
-	point := t.points[at].Point
-	fit := t.better(at, test)
-	switch {
-	case len(fit) > 0:
-		t.series[point] = fit[0].values
-	case point == reading.Speed:
-		t.series[point] = t.read(at, Way{Read: func(*Answer) (float64, bool) { return 0, false }})
-	}
-	says := ""
-	for i, c := range fit {
-		if i == 2 || i == 1 && (point.Contact() || compareFar(fit[0].far, c.far) != 0) {
-			break
-		}
-		says += map[bool]string{true: "; ", false: ", or "}[i == 0] + c.says
-		if point.Contact() {
-			says += " it fits"
-		} else {
-			says += " this is " + t.write(point, c.value)
-		}
-	}
-	return says
-}
-
-// candidate is another way to read a point, and how far from what is expected it
-// reads.
-type candidate struct {
-	says   string
-	far    float64
-	value  float64
-	values []float64
-}
-
-// better lists the ways to read a failed point that fit, the best first. A contact
-// fits only where both its sides were seen.
-func (t *trace) better(at int, test func([]float64) found) []candidate {
-	point := t.points[at].Point
-	expected, _ := t.expected(point)
-	var fit []candidate
-	for _, w := range Others(t.points[at]) {
-		values := t.read(at, w)
-		real := good(values)
-		if len(real)*2 <= len(t.looks) || tiny(median(real)) {
-			continue
-		}
-		if verdict := test(values).verdict; verdict == Fail || point.Contact() && verdict != Pass {
-			continue
-		}
-		c := candidate{says: w.Says, value: real[len(real)-1], values: values, far: 1}
-		if expected != nil {
-			c.far = math.Abs(median(real)-*expected) / max(math.Abs(*expected), 1e-9)
-		} else if changes(real) > 0 {
-			c.far = 0.5
-		}
-		fit = append(fit, c)
-	}
-	slices.SortStableFunc(fit, func(a, b candidate) int { return compareFar(a.far, b.far) })
-	return fit
 }
 
 // tiny reports whether a value is one that only words of another type give.

@@ -96,6 +96,8 @@ type controller struct {
 	dead      map[int]bool // input addresses that always hold 0
 	refuses   map[int]bool
 	contactNC bool
+	runs      func(k int) float64 // its speed; nil: between 45 and 65 %
+	fromMin   bool                // its speed is counted from the lowest one
 	k         int
 	input     map[int]uint16
 	holding   map[int]uint16
@@ -113,8 +115,15 @@ func (c *controller) step() {
 	}
 	c.k++
 	speed := 0.55 + 0.1*math.Sin(float64(c.k)/5) + 0.002*c.random.NormFloat64()
+	if c.runs != nil {
+		speed = c.runs(c.k)
+	}
+	shown := speed
+	if c.fromMin {
+		shown = max(0, (speed-0.2)/0.8)
+	}
 	p := c.pressure + 0.4*c.random.NormFloat64()
-	c.input = map[int]uint16{10: uint16(int16(math.Round(p * 10))), 12: uint16(math.Round(speed * 1000)), 13: 4711}
+	c.input = map[int]uint16{10: uint16(int16(math.Round(p * 10))), 12: uint16(math.Round(shown * 1000)), 13: 4711}
 	c.holding = map[int]uint16{30: c.minSpeed, 31: 90}
 	words := decode.Encoding{Type: decode.Float32, Scale: 1, Bit: decode.NoBit}.Encode(c.setpoint)
 	c.holding[20], c.holding[21] = words[0], words[1]
@@ -225,12 +234,12 @@ func TestMistakes(t *testing.T) {
 		says  string // part of the reason
 	}{
 		{"swapped words", point(`order = "ABCD"`, `order = "CDAB"`), reading.Setpoint, "as ABCD this is -30.0 Pa"},
-		{"lost sign", point(`type = "int16"`, `type = "uint16"`), reading.Pressure, "signed (int16) this is -"},
+		{"lost sign", point(`type = "int16"`, `type = "uint16"`), reading.Pressure, " (0xFED"},
 		{"scale of pressure off by ten", point("scale = 0.1\nunit = \"Pa\"", "scale = 0.01\nunit = \"Pa\""), reading.Pressure, "times ten this is -"},
 		{"scale of speed off by ten", point("scale = 0.1\nunit = \"%\"", "scale = 0.01\nunit = \"%\""), reading.Speed, "times ten this is"},
 		{"scale of speed off by ten upwards", point("scale = 0.1\nunit = \"%\"", "scale = 1\nunit = \"%\""), reading.Speed, "a tenth of it this is"},
-		{"pressure off by one", point("address = 10", "address = 11"), reading.Pressure, "one address lower this is -"},
-		{"speed off by one", point("address = 12", "address = 13"), reading.Speed, "one address lower this is"},
+		{"pressure off by one", point("address = 10", "address = 11"), reading.Pressure, "one address lower this is -29.9 Pa, and the value moves"},
+		{"speed off by one", point("address = 12", "address = 13"), reading.Speed, "one address lower this is 54 %, and the value moves"},
 		{"unit of measure", point(`unit = "Pa"`, `unit = "mmH2O"`), reading.Pressure, "in Pa this is -"},
 		{"frozen gateway", func(s *scene) { s.one.frozen, s.two.frozen = true, true }, reading.Pressure, "repeat"},
 		{"a unit that is not there", point("unit = 1", "unit = 9"), reading.Pressure, "is unit 9 the right one"},
@@ -241,11 +250,24 @@ func TestMistakes(t *testing.T) {
 			s.one.closesAt = 0.9
 			s.text = strings.Replace(s.text, `high_speed_at = "60 %"`, `high_speed_at = "50 %"`, 1)
 		}, reading.HighSpeed, "threshold is higher"},
-		{"probe side wrong in the file", func(s *scene) { s.one.pressure, s.one.setpoint = 30, 30 }, reading.Pressure, "the probe is on the other side"},
-		{"tubes swapped", func(s *scene) { s.one.pressure = 30 }, reading.Pressure, "the sign in the point map, the tubes or the probe's side is wrong"},
+		{"probe side wrong in the file", func(s *scene) { s.one.pressure, s.one.setpoint = 30, 30 }, reading.Pressure, `its probe is on the discharge side, and the fleet file says probe = "suction"`},
+		{"and its setpoint", func(s *scene) { s.one.pressure, s.one.setpoint = 30, 30 }, reading.Setpoint, "the same with the other sign, as the pressure has it"},
+		{"tubes swapped", func(s *scene) {
+			s.one.pressure, s.one.runs = 180, func(int) float64 { return 1 }
+		}, reading.Pressure, "it stands at its top speed with that, so its controller reads the same: the tubes are swapped, or the probe's side is set wrong in the controller"},
+		{"sign lost in the map", func(s *scene) { s.one.pressure = 30 }, reading.Pressure, "so its controller reads the other sign: the sign is lost or turned in the point map; with its sign turned this is -30.1 Pa"},
+		{"sign lost or side wrong", func(s *scene) {
+			s.one.pressure = 30
+			a := strings.Index(s.text, "[pointmaps.m.points.setpoint]")
+			s.text = s.text[:a] + s.text[strings.Index(s.text, "[pointmaps.m.points.min_speed]"):]
+		}, reading.Pressure, "either the sign is lost in the point map, or the probe is on the discharge side"},
+		{"sign at the lowest speed", func(s *scene) {
+			s.one.pressure, s.one.runs = 30, func(int) float64 { return 0.2 }
+		}, reading.Pressure, "take both tubes off, where it must read 0"},
+		{"setpoint kept without its sign", func(s *scene) { s.one.setpoint = 30 }, reading.Setpoint, "with its sign turned this is -30.0 Pa"},
 		{"setting changed", func(s *scene) { s.one.minSpeed = 30 }, reading.MinSpeed, "reads 30 %, and the fleet file says 20 %"},
-		{"dead point", func(s *scene) { s.one.dead = map[int]bool{10: true} }, reading.Pressure, "reads 0.0 Pa while the fan runs"},
-		{"dead speed", func(s *scene) { s.one.dead = map[int]bool{12: true} }, reading.Speed, "below the lowest speed"},
+		{"dead point", func(s *scene) { s.one.dead = map[int]bool{10: true} }, reading.Pressure, "did not move once in 30 s: the point is dead, or nothing is connected to the sensor"},
+		{"dead speed", func(s *scene) { s.one.dead = map[int]bool{12: true} }, reading.Speed, "the high-speed contact turned meanwhile: the point is dead, or another one"},
 		{"point that is refused", func(s *scene) { s.one.refuses = map[int]bool{12: true} }, reading.Speed, "the device has no such address"},
 		{"duplicate unit", func(s *scene) { s.two = s.one }, reading.Speed, "together with ef2"},
 	} {
@@ -336,5 +358,61 @@ func TestCanBe(t *testing.T) {
 		if CanBe(c.point, c.value) != c.can {
 			t.Errorf("%s %v: want %t", c.point, c.value, c.can)
 		}
+	}
+}
+
+// TestSpan proves whether a map shows the share of the whole signal or counts from
+// the lowest speed on, and wants both readings named. (2 V of 10 V as the slowest:
+// common practice of the trade, no source.)
+func TestSpan(t *testing.T) {
+	constant := func(v float64) func(int) float64 { return func(int) float64 { return v } }
+	down := func(k int) float64 { return max(0.2, 0.5-0.02*float64(k)) } // stands at its lowest from 15 s on
+	const never = "idle_below"
+	for name, c := range map[string]struct {
+		runs    func(int) float64
+		fromMin bool
+		never   bool // goes idle
+		speed   Verdict
+		says    string
+		span    Verdict
+		also    string
+		contact string
+	}{
+		"whole signal":                   {down, false, false, Pass, "reads 20 % to 48 %, down to the lowest speed of 20 %", Pass, "at its lowest the fan reads 20 %, its share of the whole signal; a map that counts from the lowest speed would show 0 % there", ""},
+		"from the lowest":                {down, true, true, Fail, "reads 0 %, below the lowest speed of 20 %, while the fan runs; if the map shows 0 % at the lowest speed, this is 20 % and the point wants scale = 0.08, offset = 20", Fail, "reads 0 % while the fan runs, and its lowest speed is 20 % of the signal", ""},
+		"from the lowest, a little more": {constant(0.28), true, false, Fail, "reads 10 %, below the lowest speed of 20 %, while the fan runs, and does not move: the point may be dead; if the map shows 0 % at the lowest speed, this is 28 %", Fail, "reads 10 % while", ""},
+		"stands or counts from there":    {constant(0.2), true, false, NotSeen, "either it stands still and draught holds that, or the map shows 0 % at the lowest speed, which is 20 % of the signal", NotSeen, "did not run", ""},
+		"stands":                         {constant(0), false, false, NotSeen, "either it stands still", NotSeen, "did not run", ""},
+		"was not so slow":                {nil, false, false, Pass, "its span is not proven", NotSeen, "which is to read 20 %, and not 0 %", ""},
+		"was not so slow, from lowest":   {nil, true, false, Pass, "its span is not proven", NotSeen, "which is to read 20 %, and not 0 %", "it would fit if the speed's map showed 0 % at the lowest speed of 20 %"},
+		"a start is no span":             {func(k int) float64 { return min(0.5, 0.02*float64(k)) }, false, false, Pass, "", NotSeen, "did not stand at its lowest speed", ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			text := fleetFan("ef1", 1, "")
+			if c.never {
+				text = strings.Replace(text, never, "#"+never, 1)
+				text = strings.Replace(text, "restart_rise", "#restart_rise", 1)
+				text = strings.Replace(text, "run_on", "#run_on", 1)
+			}
+			one := newController(1)
+			one.runs, one.fromMin = c.runs, c.fromMin
+			f := watch(fleet(t, fleetHead+rightMap+text), map[int]*controller{1: one})[0]
+			for _, p := range f.Proofs {
+				if p.Place.Point == reading.Speed && (p.Verdict != c.speed || !strings.Contains(p.Reason, c.says)) {
+					t.Errorf("%s %s; want %s %q", p.Verdict, p.Reason, c.speed, c.says)
+				}
+			}
+			if s := f.Seen[len(f.Seen)-1]; s.Verdict != c.span || !strings.Contains(s.Reason, c.also) {
+				t.Errorf("%s: %s %s; want %s %q", s.What, s.Verdict, s.Reason, c.span, c.also)
+			}
+			for _, p := range f.Proofs {
+				if p.Place.Point == reading.HighSpeed && c.contact != "" && !strings.Contains(p.Reason, c.contact) {
+					t.Errorf("%s %s; want %q", p.Verdict, p.Reason, c.contact)
+				}
+			}
+			if f.Failed() != (c.speed == Fail || c.span == Fail || c.contact != "") {
+				t.Errorf("failed is %t", f.Failed())
+			}
+		})
 	}
 }

@@ -21,6 +21,9 @@ func (t *trace) setting(p reading.Point, values []float64) found {
 	if math.Abs(v-*expected) <= tolerance {
 		return passes("reads %s, as the fleet file says", t.write(p, v))
 	}
+	if t.mirror(p, v, *expected, tolerance) {
+		return failsClearly("reads %s, and the fleet file says %s: the same with the other sign, as the pressure has it; what is said there tells which is wrong", t.write(p, v), t.write(p, *expected))
+	}
 	return fails("reads %s, and the fleet file says %s", t.write(p, v), t.write(p, *expected))
 }
 

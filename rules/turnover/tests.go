@@ -96,36 +96,6 @@ func (t *trace) setpoints() []float64 {
 	return all
 }
 
-// least is the smallest reading whose sign means something: a fifth of the
-// setpoint, at least 5 Pa. (Engineering choice: draught and a zero error stay
-// below it.)
-func least(sp float64) float64 { return max(5, 0.2*math.Abs(sp)) }
-
-// sign judges the sign of a pressure while the fan runs.
-func (t *trace) sign(p reading.Point, runs []float64, sp float64) (found, bool) {
-	if p != reading.Pressure {
-		return found{}, false
-	}
-	want := -1.0
-	if t.fan.ProbeSide() == "discharge" {
-		want = 1
-	}
-	threshold := 5.0
-	if !math.IsNaN(sp) {
-		threshold = least(sp)
-	}
-	if share(runs, func(v float64) bool { return v*want < -threshold }) <= 0.5 {
-		return found{}, false
-	}
-	reads := t.write(p, median(runs))
-	if own := median(good(t.told)); own*want < 0 && math.Abs(median(runs)-own) < 0.5*math.Abs(own) {
-		return fails("reads %s while the fan runs and holds its own setpoint of %s: the probe is on the other side than probe = %q of the fleet file says",
-			reads, t.write(reading.Setpoint, own), t.fan.ProbeSide()), true
-	}
-	return fails("reads %s while the fan runs, and a probe on %s reads %s zero: the sign in the point map, the tubes or the probe's side is wrong",
-		reads, t.fan.ProbeSide(), map[bool]string{true: "above", false: "below"}[want > 0]), true
-}
-
 // size judges a value against the setpoint while the controller holds it, which
 // it does between its limits: half of it and a little is allowed for.
 func (t *trace) size(p reading.Point, values []float64, sp float64) (found, bool) {
@@ -137,7 +107,11 @@ func (t *trace) size(p reading.Point, values []float64, sp float64) (found, bool
 	if share(holding, func(v float64) bool { return math.Abs(v-sp) > far }) <= 0.5 {
 		return found{}, false
 	}
-	return fails("reads %s while the fan runs between its limits and its setpoint is %s", t.write(p, median(holding)), t.write(p, sp)), true
+	says := fmt.Sprintf("reads %s while the fan runs between its limits and its setpoint is %s", t.write(p, median(holding)), t.write(p, sp))
+	if changes(good(values)) == 0 && len(t.looks) >= stillLooks && t.lasted() >= stillFor {
+		says += fmt.Sprintf(", and did not move once in %s: the point is dead, or nothing is connected to the sensor", units.Span(t.lasted()))
+	}
+	return fails("%s", says), true
 }
 
 // What a value that never changes proves: a pressure that is read to a hundredth
@@ -178,61 +152,6 @@ func (t *trace) velocity(values []float64) found {
 	flow := t.held(reading.Airflow, t.series[reading.Airflow])
 	flow.reason = "the airflow that follows from it " + flow.reason
 	return flow
-}
-
-// speed judges the commanded speed: within its range, and never below the lowest
-// running speed while the fan plainly runs.
-func (t *trace) speed(values []float64) found {
-	if f, bad := t.beyond(reading.Speed, values); bad {
-		return f
-	}
-	real := good(values)
-	reads := t.write(reading.Speed, median(real))
-	if f, bad := t.tooSlow(values); bad {
-		return f
-	}
-	if f, bad := t.againstRPM(values); bad {
-		return f
-	}
-	low, high := extent(real)
-	switch {
-	case high < t.fan.StoppedBelow:
-		return notSeen("reads %s and can be, but the fan stood still: its scale and span are not proven", reads)
-	case low == high:
-		return notSeen("reads %s and can be, but did not move in %s", reads, units.Span(t.lasted()))
-	case low > t.fan.MinSpeed+margin:
-		return passes("reads %s to %s and moves; the lowest speed of %s was not seen, so its span is not proven", t.write(reading.Speed, low), t.write(reading.Speed, high), t.write(reading.Speed, t.fan.MinSpeed))
-	}
-	return passes("reads %s to %s, down to the lowest speed of %s, and moves", t.write(reading.Speed, low), t.write(reading.Speed, high), t.write(reading.Speed, t.fan.MinSpeed))
-}
-
-// plainly reports whether the fan runs by other signs than its speed: its wheel
-// turns, or what it controls is where only a running fan brings it.
-func (t *trace) plainly(k int) bool {
-	if t.turned(k) {
-		return true
-	}
-	v, sp := t.at(t.fan.Controlled(), k), t.setpoint(k)
-	return !math.IsNaN(v) && !math.IsNaN(sp) && math.Abs(sp) >= 10 && math.Abs(v-sp) < 0.3*math.Abs(sp)
-}
-
-// tooSlow judges a speed that is below the lowest one while the fan plainly runs:
-// its scale is off, or the map shows 0 % where the signal's lowest is (2 V of
-// 10 V, a fifth, with many motors: common practice of the trade, no source).
-func (t *trace) tooSlow(values []float64) (found, bool) {
-	runs := t.during(values, t.plainly)
-	if len(runs) < 3 || len(runs)*2 < len(t.looks) || t.fan.MinSpeed == 0 {
-		return found{}, false
-	}
-	if share(runs, func(v float64) bool { return v < t.fan.MinSpeed-0.03 }) <= 0.5 {
-		return found{}, false
-	}
-	v := median(runs)
-	says := fmt.Sprintf("reads %s, below the lowest speed of %s, while the fan plainly runs", t.write(reading.Speed, v), t.write(reading.Speed, t.fan.MinSpeed))
-	if v >= 0 && v < 1 {
-		says += fmt.Sprintf("; if the map shows 0 %% at the lowest speed, this is %s", t.write(reading.Speed, t.fan.MinSpeed+(t.fan.MaxSpeed-t.fan.MinSpeed)*v))
-	}
-	return fails("%s", says), true
 }
 
 // againstRPM judges the speed by the wheel's, which is in proportion to it where

@@ -18,6 +18,7 @@ type trace struct {
 	looks  []Look
 	series [reading.Points][]float64 // by look; NaN where there is no good value; nil where the point is not mapped
 	told   []float64                 // the setpoint as the point map reads it
+	shown  []float64                 // the speed as the point map reads it
 }
 
 func newTrace(f *config.Fan, system units.System, looks []Look) *trace {
@@ -25,7 +26,7 @@ func newTrace(f *config.Fan, system units.System, looks []Look) *trace {
 	for i, p := range t.points {
 		t.series[p.Point] = t.read(i, own(p))
 	}
-	t.told = t.series[reading.Setpoint]
+	t.told, t.shown = t.series[reading.Setpoint], t.series[reading.Speed]
 	if f.ControlsAirflow && t.series[reading.Airflow] == nil {
 		t.series[reading.Airflow] = t.airflow()
 	}

@@ -118,8 +118,14 @@ type Fan struct {
 	Doubt string
 }
 
-// Failed reports whether a point of the fan failed.
+// Failed reports whether a point of the fan failed, or what the fan did by itself is
+// not what the fleet file says.
 func (f *Fan) Failed() bool {
+	for _, s := range f.Seen {
+		if s.Verdict == Fail {
+			return true
+		}
+	}
 	for i := range f.Proofs {
 		if f.Proofs[i].Verdict == Fail {
 			return true

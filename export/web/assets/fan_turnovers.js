@@ -39,7 +39,7 @@ function list(turnovers) {
   const broken = turnovers.filter((one) => one.doubt).length;
   return [broken > 0 && h("p", { class: "broken", role: "alert" }, `${format.counted(broken, "record is", "records are")} not as ${broken === 1 ? "it was" : "they were"} sealed: do not rely on what ${broken === 1 ? "it says" : "they say"}.`),
     h("table", { class: "folds" }, h("caption", null, "The newest first; the first and the last 20 are kept"),
-      h("thead", null, h("tr", null, ["Proven", "By", "Points", "Retest", "Seal", "Read it"].map((name) => h("th", { scope: "col" }, name)))),
+      h("thead", null, h("tr", null, ["Proven", "By", "Proofs", "Retest", "Seal", "Read it"].map((name) => h("th", { scope: "col" }, name)))),
       h("tbody", null, turnovers.map((one) => h("tr", { class: one.doubt ? "broken" : null }, cells(one)))))];
 }
 
@@ -47,7 +47,7 @@ function cells(one) {
   const on = date(one.began), label = `of ${on}`;
   return [h("th", { scope: "row" }, when(one.began, on), h("small", null, one.mode === "exercise" ? "forced through its speeds" : one.mode && "looked at only")),
     h("td", { "data-is": "By" }, one.who ? h("bdi", null, one.who) : "not given", one.witness && h("small", null, "witness ", h("bdi", null, one.witness))),
-    h("td", { "data-is": "Points" }, counts(one.verdicts)),
+    h("td", { "data-is": "Proofs" }, counts(one.verdicts)),
     h("td", { "data-is": "Retest", class: "wide" }, retest(one.retest_of)),
     h("td", { "data-is": "Seal", class: one.doubt ? "wide" : null }, one.doubt ? [h("strong", null, "Does not fit. "), sentence(one.doubt)] : ["fits", h("small", null, h("code", { title: one.sha256 }, one.sha256.slice(0, 12)))]),
     h("td", { class: "wide" }, h("span", { class: "ways" },
