@@ -41,8 +41,8 @@ func (f *fan) advance(at time.Time) bool {
 // as the clock was set: otherwise all of it would lie in the future, and
 // whatever waits for its age would wait until the clock is there again. What
 // has been told keeps the time that it was told with. What was read until the
-// step was believed was left out, and may have been the opposite: no hold runs on
-// over it, those least that outlast long gaps.
+// step was believed was left out, and may have been the opposite: no hold of a
+// silence runs on over it.
 func (f *fan) turnBack(by, now int64) {
 	plain.Shift(f, by)
 	for i := range f.rules {

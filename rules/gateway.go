@@ -28,13 +28,6 @@ func hearingOf(o reading.Outcome) hearing {
 	return nothing
 }
 
-// silentGap is the longest distance between polls of a silent unit that still
-// count as consecutive: such units are tried less and less often.
-// (An engineering choice.) The time that a daemon was away is not among them: a
-// machine that starts anew loses its network before it stops, and polls before it
-// has it again.
-const silentGap = 2 * time.Minute
-
 // gateway is all that the engine remembers of one gateway: how many of its
 // fans' last polls proved what, and since when none did.
 type gateway struct {
@@ -120,23 +113,19 @@ func (g *gateway) suspected() bool { return g.down.stand.open || g.line.stand.op
 func (e *Engine) hear(f *fan, s *sample) {
 	g := f.gateway
 	h := hearingOf(s.r.Outcome)
-	if s.silentGap = max(s.gap, silentGap); f.heard == neverPolled {
-		s.silentGap = s.gap
-	}
 	g.count(f.heard, -1)
 	g.count(h, +1)
 	f.heard = h
-	gap := s.silentGap
 	g.now = max(g.now, s.now)
 	g.note(h, s)
 
-	down := h == nothing && (g.proving == 0 || g.quiet(g.provenAt, gap))
-	changed := e.judgeGateway(g, &g.down, down, gap, s.r.Time)
+	down := h == nothing && (g.proving == 0 || g.quiet(g.provenAt, s.gap))
+	changed := e.judgeGateway(g, &g.down, down, s.gap, s.r.Time)
 	// Of the first fan that is polled after a start nothing can be said of the
 	// line, whatever was known of it before.
 	if unknown := h == throughGateway && g.polled < 2 && len(g.fans) > 1; !down && !unknown {
-		line := h != answered && g.polled > 1 && (g.answers == 0 || g.quiet(g.heardAt, gap))
-		changed = e.judgeGateway(g, &g.line, line, gap, s.r.Time) || changed
+		line := h != answered && g.polled > 1 && (g.answers == 0 || g.quiet(g.heardAt, s.gap))
+		changed = e.judgeGateway(g, &g.line, line, s.gap, s.r.Time) || changed
 	}
 	if changed {
 		e.settleLine(g, s.r.Time)

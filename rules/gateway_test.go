@@ -54,6 +54,19 @@ func TestWhatIsLeftOutAfterTheClockWasSetBackCountsForNothing(t *testing.T) {
 	}
 }
 
+// A clock that is set ahead by less than two minutes makes no outage of a failure.
+func TestAClockThatIsSetAheadIsNoOutage(t *testing.T) {
+	for _, outcome := range []reading.Outcome{reading.Timeout, reading.UnitSilent} {
+		tr := newTrace(t, testFleet(2))
+		tr.steady(5*time.Minute, healthy)
+		tr.fail(10*time.Second, outcome)
+		tr.now = tr.now.Add(115 * time.Second)
+		tr.fail(10*time.Second, outcome)
+		tr.steady(time.Minute, healthy)
+		tr.want()
+	}
+}
+
 // The daemon was away for a minute and more, and nothing was heard just before and
 // just after, as when a machine starts anew: what was meanwhile nobody knows. What
 // truly goes on is told once its hold is full, and counts what came before.

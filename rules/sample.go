@@ -22,12 +22,10 @@ const (
 // have the sign that makes them rise with demand, so that the rules need not
 // know the side of the probe.
 type sample struct {
-	r   *reading.Reading
-	now int64
-	gap time.Duration // the longest that still counts as consecutive
-	// silentGap is the same for what is only evidence of silence.
-	silentGap time.Duration
-	failed    bool // nothing was read
+	r      *reading.Reading
+	now    int64
+	gap    time.Duration // the longest that still counts as consecutive
+	failed bool          // nothing was read
 	// sinceLast is how long ago the speed was last good; 0 where it never was,
 	// or the clock was set back.
 	sinceLast time.Duration

@@ -44,7 +44,7 @@ func (c *silent) judge(f *fan, s *sample) condition.State {
 		c.outcomes[s.r.Outcome]++
 	}
 	c.loss.count(s.failed)
-	if c.stand.feed(s.now, s.silentGap, s.failed, wait{hold: c.setting.Hold}) && c.loss.beyondChance() {
+	if c.stand.feed(s.now, s.gap, s.failed, wait{hold: c.setting.Hold}) && c.loss.beyondChance() {
 		return condition.Present
 	}
 	return condition.Absent

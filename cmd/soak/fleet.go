@@ -98,11 +98,15 @@ type = "uint16"
 scale = 0.01
 unit = "%"
 [pointmaps.soak.points.high_speed]
-table = "discrete"
-address = 0
+table = "input"
+address = 8
+type = "uint16"
+bit = 0
 [pointmaps.soak.points.fault]
-table = "discrete"
-address = 1
+table = "input"
+address = 8
+type = "uint16"
+bit = 3
 `
 
 // fleetText is a fleet file. The setpoint is in it for the field, and for the

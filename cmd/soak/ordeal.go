@@ -54,7 +54,6 @@ func (s *soak) killed(r *round) {
 	}
 	s.fleetFile.Lock() // a broken one would start nothing
 	defer s.fleetFile.Unlock()
-	r.disturbed = true
 	s.setAway(true)
 	at := time.Now()
 	s.child().kill()
@@ -72,7 +71,6 @@ func (s *soak) killed(r *round) {
 // diskFull fills the disk while conditions are raised, and empties it while they
 // still stand.
 func (s *soak) diskFull(r *round) {
-	r.disturbed = true
 	pid := s.child().pid()
 	if err := s.disk.fill(pid); err != nil {
 		s.fail(fmt.Errorf("the disk cannot be filled: %w", err))
@@ -99,7 +97,6 @@ func (s *soak) clockJumps(r *round) {
 	if s.noClock != nil {
 		return
 	}
-	r.disturbed, r.jumped = true, true
 	by := jumps[s.jumps%len(jumps)]
 	s.jumps++
 	if r.wait(6 * time.Second) {
@@ -132,7 +129,9 @@ func (s *soak) reloaded(r *round) {
 	first := fleetText(s.o, side{name: "first"}, s.receivers.url)
 	other := fleetText(s.o, side{name: "changed", changed: true}, s.receivers.url)
 	give(5*time.Second, other, "a changed fleet file", func(f *shown) bool {
-		return f.Name == "Soak changed" && f.Reload.Good && slices.ContainsFunc(f.Fans, func(one shownFan) bool { return one.ID == spare && one.Read != nil })
+		return f.Name == "Soak changed" && f.Reload.Good && slices.ContainsFunc(f.Fans, func(one shownFan) bool {
+			return one.ID == spare && (one.Read != nil || !slices.Contains(r.quiet, one.ID[:3]))
+		})
 	})
 	s.broken(r, other)
 	give(24*time.Second, first, "the first fleet file", func(f *shown) bool { return f.Name == "Soak first" && f.Reload.Good && len(f.Fans) == len(s.fans) })
@@ -179,8 +178,7 @@ func (s *soak) stalled(r *round) {
 // borrowed lends a gateway to a turnover that is killed, and then to one that
 // comes to its end.
 func (s *soak) borrowed(r *round) {
-	gateway := r.quiet[0]
-	r.quiet = r.quiet[1:]
+	gateway := r.lent
 	lent := func() bool {
 		return s.metric(fmt.Sprintf("fanwarden_gateway_lent{building=%q,gateway=%q}", gateway, gateway)) == 1
 	}

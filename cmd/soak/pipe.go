@@ -14,7 +14,7 @@ type way int32
 
 const (
 	through way = iota
-	twice       // every answer is sent twice
+	twice       // one answer in five is sent twice
 	drips       // every answer comes a byte at a time
 	mute        // connections are taken and nothing is ever said
 )
@@ -121,13 +121,20 @@ func swallow(c net.Conn) {
 	}
 }
 
+// doubled is every how many answers one is sent twice.
+const doubled = 5
+
 // carry copies until an end is gone. A reset of the far end becomes one of the
 // near end.
 func carry(to, from net.Conn, how way) {
 	var b [4096]byte
-	for {
+	for i := 0; ; i++ {
 		n, err := from.Read(b[:])
-		if n > 0 && pass(to, b[:n], how) != nil {
+		one := how
+		if how == twice && i%doubled != 0 {
+			one = through
+		}
+		if n > 0 && pass(to, b[:n], one) != nil {
 			return
 		}
 		if err != nil {

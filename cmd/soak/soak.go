@@ -200,8 +200,8 @@ func (s *soak) run() bool {
 type round struct {
 	began     time.Time
 	quiet     []string // gateways that have no trouble
+	lent      string   // one that may be lent
 	disturbed bool     // readings may be missing from history
-	jumped    bool
 	killed    bool
 	over      chan struct{}
 }
@@ -221,15 +221,20 @@ func (s *soak) round(n int, late bool) *round {
 	for i := range gateways - len(kinds) {
 		r.quiet = append(r.quiet, quiet(s.o.seed, n, i))
 	}
+	r.lent, r.quiet = r.quiet[0], r.quiet[1:]
 	from := s.clock.wall(r.began)
 	s.conditions.round()
 	all := planned(s.o.seed, n)
 	var names []string
 	var doing sync.WaitGroup
-	for _, o := range ordealsOf(n, late) {
+	set := ordealsOf(n, late)
+	for _, o := range set {
 		names = append(names, o.name)
 		s.count["the daemon: "+o.name]++
 		r.killed = r.killed || o.name == killed.name
+		r.disturbed = r.disturbed || slices.Contains([]string{killed.name, diskFull.name, clockJump.name}, o.name)
+	}
+	for _, o := range set {
 		doing.Go(func() { o.do(s, r) })
 	}
 	s.say("round %d: %d troubles of the field; the daemon: %v", n+1, len(all), names)
