@@ -65,6 +65,12 @@ func (c *child) end() {
 	_ = c.cmd.Wait() // it was asked to end; how does not matter
 }
 
+// interrupt has the process end as by ctrl-C, and waits for it.
+func (c *child) interrupt() {
+	_ = c.cmd.Process.Signal(os.Interrupt) // it may have ended already
+	c.end()
+}
+
 // oneLine runs a program to its end and returns the line that it prints.
 func oneLine(ctx context.Context, tell io.Writer, name string, args ...string) (string, error) {
 	cmd := exec.CommandContext(ctx, name, args...)

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 )
@@ -111,6 +112,9 @@ func (r *row) fill(mine, other []figures) error {
 	}
 	return nil
 }
+
+// sortedKeys are the keys of a map in their order.
+func sortedKeys(m map[float64]float64) []float64 { return slices.Sorted(maps.Keys(m)) }
 
 // median is the middle value, or the mean of the middle two; NaN of none.
 func median(values []float64) float64 {

@@ -49,7 +49,10 @@ var errMissed = errors.New("an aim was missed")
 // processes that it starts of itself.
 func commands() map[string]func(context.Context, []string, io.Reader, io.Writer, io.Writer) error {
 	return map[string]func(context.Context, []string, io.Reader, io.Writer, io.Writer) error{
+		"scale":  scaleCommand,
+		"growth": growthCommand,
 		"answer": answerCommand,
+		"doze":   dozeCommand,
 		"line":   lineCommand,
 		"poll":   pollCommand,
 	}

@@ -1,0 +1,182 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+)
+
+// How long a fleet is given until every gateway was read, and how long the
+// daemon then runs before it is measured, until its memory has settled.
+const (
+	readyWithin = 2 * time.Minute
+	settle      = 20 * time.Second
+)
+
+// scaleOnce runs a simulated field and the daemon over it, and measures.
+func (b *bench) scaleOnce(ctx context.Context, o *scaleOptions) (*scaled, error) {
+	within := &bench{folder: b.folder, tell: b.tell, program: b.program}
+	defer within.close()
+	fleet, err := within.writeFleet(o)
+	if err != nil {
+		return nil, err
+	}
+	training, err := within.startField(ctx, fleet)
+	if err != nil {
+		return nil, err
+	}
+	if o.troubles {
+		if err := putTroubles(training, o); err != nil {
+			return nil, err
+		}
+	}
+	d, err := within.startDaemon(ctx, fleet)
+	if err != nil {
+		return nil, err
+	}
+	if err := d.ready(ctx); err != nil {
+		return nil, err
+	}
+	if err := wait(ctx, settle); err != nil {
+		return nil, err
+	}
+	return within.measureDaemon(ctx, d, o)
+}
+
+// writeFleet writes the fleet file of a run into a folder of its own.
+func (b *bench) writeFleet(o *scaleOptions) (path string, err error) {
+	folder, err := os.MkdirTemp(b.folder, "scale")
+	if err != nil {
+		return "", err
+	}
+	b.after(func() { os.RemoveAll(folder) })
+	p := plan{fans: o.fans, gateways: o.gateways, url: onLoopback(o.port), head: "[web]\nlisten = \"127.0.0.1:0\"\n"}
+	if o.history {
+		p.head += fmt.Sprintf("[store]\ndir = %q\n", filepath.Join(folder, "store"))
+	}
+	path = filepath.Join(folder, "fleet.toml")
+	return path, os.WriteFile(path, []byte(p.text()), 0o600)
+}
+
+// startField starts the simulator and returns the url of its training port.
+func (b *bench) startField(ctx context.Context, fleet string) (training string, err error) {
+	field, err := start(ctx, io.Discard, b.program, "sim", "--config", fleet, "--control", "127.0.0.1:0")
+	if err != nil {
+		return "", err
+	}
+	b.after(field.interrupt)
+	const mark = "Training port: "
+	for {
+		line, err := field.line()
+		if err != nil {
+			return "", err
+		}
+		if rest, found := strings.CutPrefix(line, mark); found {
+			url, _, _ := strings.Cut(rest, " ")
+			go io.Copy(io.Discard, field.out)
+			return url, nil
+		}
+	}
+}
+
+// watcher is a daemon that runs.
+type watcher struct {
+	*child
+	url string
+}
+
+// startDaemon starts the daemon and finds where it listens.
+func (b *bench) startDaemon(ctx context.Context, fleet string) (*watcher, error) {
+	reader, writer, err := os.Pipe()
+	if err != nil {
+		return nil, err
+	}
+	c, err := start(ctx, writer, b.program, "run", "--config", fleet)
+	writer.Close()
+	if err != nil {
+		return nil, errors.Join(err, reader.Close())
+	}
+	b.after(func() { c.interrupt(); reader.Close() })
+	lines := json.NewDecoder(reader)
+	for {
+		var event struct {
+			Event string `json:"event"`
+			URL   string `json:"url"`
+		}
+		if err := lines.Decode(&event); err != nil {
+			return nil, fmt.Errorf("the daemon did not say where it listens: %w", err)
+		}
+		if event.Event == "listening" {
+			go io.Copy(io.Discard, reader)
+			return &watcher{child: c, url: strings.TrimSuffix(event.URL, "/")}, nil
+		}
+	}
+}
+
+// ready waits until every gateway was read.
+func (d *watcher) ready(ctx context.Context) error {
+	for end := time.Now().Add(readyWithin); time.Now().Before(end); {
+		answer, err := http.Get(d.url + "/readyz")
+		if err == nil {
+			answer.Body.Close()
+			if answer.StatusCode == http.StatusOK {
+				return nil
+			}
+		}
+		if err := wait(ctx, 200*time.Millisecond); err != nil {
+			return err
+		}
+	}
+	return fmt.Errorf("the daemon is not ready after %s", readyWithin)
+}
+
+// putTroubles makes every tenth unit silent and every tenth gateway go.
+func putTroubles(training string, o *scaleOptions) error {
+	for g := range o.gateways {
+		if gone(g) {
+			if err := putTrouble(training, fmt.Sprintf(`{"gateway": "b%03d-gw", "kind": "gateway_off"}`, g)); err != nil {
+				return err
+			}
+			continue
+		}
+		for unit := 0; unit < o.fans/o.gateways; unit += 10 {
+			if err := putTrouble(training, fmt.Sprintf(`{"fan": "b%03d-ef%d", "kind": "silent_unit"}`, g, unit+1)); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// gone reports whether a gateway is gone where there are troubles.
+func gone(gateway int) bool { return gateway%10 == 9 }
+
+func putTrouble(training, body string) error {
+	answer, err := http.Post(training+"/faults", "application/json", strings.NewReader(body))
+	if err != nil {
+		return err
+	}
+	defer answer.Body.Close()
+	if answer.StatusCode != http.StatusOK {
+		text, _ := io.ReadAll(answer.Body)
+		return fmt.Errorf("the trouble %s was not put on: %s", body, text)
+	}
+	return nil
+}
+
+// wait waits for a span, or fails when ctx ends.
+func wait(ctx context.Context, span time.Duration) error {
+	select {
+	case <-time.After(span):
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
