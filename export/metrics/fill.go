@@ -12,6 +12,22 @@ import (
 // fill sets every number from one snapshot and returns the families that have
 // a series, in the order of their names.
 func (l *layout) fill(s *export.Snapshot, now time.Time) []*dto.MetricFamily {
+	l.layFans()
+	l.fillFew(s, now)
+	for i, f := range s.Fans {
+		l.fan(&l.fans[i], f, now)
+	}
+	l.shown = l.shown[:0]
+	for i := range l.families {
+		if len(l.families[i].Metric) > 0 { // the encoder refuses an empty family
+			l.shown = append(l.shown, &l.families[i])
+		}
+	}
+	return l.shown
+}
+
+// fillFew sets the numbers of all that is not a fan's.
+func (l *layout) fillFew(s *export.Snapshot, now time.Time) {
 	for i := range l.families {
 		l.families[i].Metric = l.families[i].Metric[:0]
 	}
@@ -24,16 +40,6 @@ func (l *layout) fill(s *export.Snapshot, now time.Time) []*dto.MetricFamily {
 	for i, g := range s.Gateways {
 		l.gateway(&l.gateways[i], g, now)
 	}
-	for i, f := range s.Fans {
-		l.fan(&l.fans[i], f, now)
-	}
-	l.shown = l.shown[:0]
-	for i := range l.families {
-		if len(l.families[i].Metric) > 0 { // the encoder refuses an empty family
-			l.shown = append(l.shown, &l.families[i])
-		}
-	}
-	return l.shown
 }
 
 func (l *layout) fan(slots *fanSlots, f *export.Fan, now time.Time) {

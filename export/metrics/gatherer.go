@@ -20,6 +20,7 @@ type Gatherer struct {
 
 	scrape sync.Mutex // held from Gather to done
 	layout *layout
+	text   []byte // room for a part of the text
 }
 
 var _ prometheus.TransactionalGatherer = (*Gatherer)(nil)
@@ -41,8 +42,13 @@ func (g *Gatherer) Gather() (families []*dto.MetricFamily, done func(), err erro
 	if s == nil {
 		return nil, g.done, nil
 	}
+	return g.lay(s).fill(s, g.now()), g.done, nil
+}
+
+// lay returns the layout of a snapshot's fleet.
+func (g *Gatherer) lay(s *export.Snapshot) *layout {
 	if g.layout == nil || g.layout.fleet != s.Fleet {
 		g.layout = newLayout(s)
 	}
-	return g.layout.fill(s, g.now()), g.done, nil
+	return g.layout
 }

@@ -2,15 +2,19 @@ package metrics
 
 import (
 	"bytes"
+	"io"
 	"log"
 	"net/http"
 	"strconv"
+	"strings"
 	"sync"
 
+	"github.com/klauspost/compress/gzip"
+	"github.com/klauspost/compress/zstd"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
-	_ "github.com/prometheus/client_golang/prometheus/promhttp/zstd" // a fraction of gzip's work, and smaller
+	"github.com/prometheus/common/expfmt"
 )
 
 // Handler serves the fleet's metrics together with those of the process and of
@@ -24,12 +28,99 @@ func Handler(g *Gatherer, errors *log.Logger) http.Handler {
 	own.MustRegister(collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	all := prometheus.NewMultiTRegistry(g, prometheus.ToTransactionalGatherer(own))
-	return &buffered{places: make(chan struct{}, atOnce), handler: promhttp.HandlerForTransactional(all, promhttp.HandlerOpts{
+	messages := promhttp.HandlerForTransactional(all, promhttp.HandlerOpts{
 		ErrorLog: errors,
 		// A runtime metric that fails must not take the fans' with it.
 		ErrorHandling: promhttp.ContinueOnError,
 		Registry:      own,
-	})}
+	})
+	return &buffered{places: make(chan struct{}, atOnce), handler: &scrapes{fleet: g, own: own, messages: messages, errors: errors}}
+}
+
+// scrapes serves text by itself, which is what nearly every scraper asks for,
+// and leaves what else there is to promhttp.
+type scrapes struct {
+	fleet    *Gatherer
+	own      prometheus.Gatherer
+	messages http.Handler
+	errors   *log.Logger
+
+	zstds, gzips sync.Pool // each holds a megabyte
+}
+
+// ServeHTTP serves one scrape.
+func (s *scrapes) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	format := expfmt.Negotiate(r.Header)
+	if format.FormatType() != expfmt.TypeTextPlain || r.URL.Query().Has("name[]") {
+		s.messages.ServeHTTP(w, r)
+		return
+	}
+	w.Header().Set("Content-Type", string(format))
+	w.Header().Add("Vary", "Accept-Encoding")
+	out, done := s.packed(w, r.Header)
+	if err := s.write(out, format); err != nil {
+		s.errors.Print("a scrape is not whole: ", err)
+	}
+	done()
+}
+
+// write writes all families as text. The fleet's stand before those of the
+// process and the runtime, as their names have it.
+func (s *scrapes) write(out io.Writer, format expfmt.Format) error {
+	if err := s.fleet.Text(out); err != nil {
+		return err
+	}
+	families, err := s.own.Gather() // some of them where there is an error
+	if err != nil {
+		s.errors.Print("metrics of the process: ", err)
+	}
+	encoder := expfmt.NewEncoder(out, format)
+	for _, f := range families {
+		if err := encoder.Encode(f); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// packed returns what packs the body in a way that the scraper takes, and what
+// ends it. zstd takes a fraction of gzip's work, and is smaller.
+func (s *scrapes) packed(w http.ResponseWriter, asked http.Header) (io.Writer, func()) {
+	switch {
+	case takes(asked, "zstd"):
+		w.Header().Set("Content-Encoding", "zstd")
+		z, _ := s.zstds.Get().(*zstd.Encoder)
+		if z == nil {
+			z, _ = zstd.NewWriter(nil, zstd.WithEncoderLevel(zstd.SpeedFastest), zstd.WithEncoderConcurrency(1)) // fails for unknown levels only
+		}
+		z.Reset(w)
+		return z, func() { _ = z.Close(); s.zstds.Put(z) } // an error of the body shows when it is sent
+	case takes(asked, "gzip"):
+		w.Header().Set("Content-Encoding", "gzip")
+		z, _ := s.gzips.Get().(*gzip.Writer)
+		if z == nil {
+			z, _ = gzip.NewWriterLevel(nil, gzip.BestSpeed) // likewise
+		}
+		z.Reset(w)
+		return z, func() { _ = z.Close(); s.gzips.Put(z) }
+	}
+	return w, func() {}
+}
+
+// takes reports whether who asks can unpack an encoding (RFC 9110, section
+// 12.5.3); a weight of 0 is a refusal.
+func takes(asked http.Header, encoding string) bool {
+	for _, list := range asked.Values("Accept-Encoding") {
+		for _, one := range strings.Split(list, ",") {
+			name, weight, _ := strings.Cut(one, ";")
+			if strings.EqualFold(strings.TrimSpace(name), encoding) {
+				_, q, given := strings.Cut(weight, "q=")
+				value, err := strconv.ParseFloat(strings.TrimSpace(q), 64)
+				return !given || err != nil || value > 0
+			}
+		}
+	}
+	return false
 }
 
 // atOnce is how many scrapes may be under way, those that a scraper still reads

@@ -74,6 +74,37 @@ func TestScrapeInEveryCompression(t *testing.T) {
 	}
 }
 
+func TestWhichCompressionAScraperGets(t *testing.T) {
+	s := sample.Campus()
+	h := Handler(over(&s), failures(t))
+	for accepted, want := range map[string]string{"": "", "identity": "", "gzip": "gzip", "gzip, zstd": "zstd", "br, GZIP;q=0.5": "gzip", "gzip;q=0": "",
+		"zstd; q=0.0, gzip": "gzip", "deflate": "", "x-gzip": "", "zstd;q=a": "zstd"} {
+		if got := scrape(t, h, accepted).Header().Get("Content-Encoding"); got != want {
+			t.Errorf("%q gets %q, want %q", accepted, got, want)
+		}
+	}
+}
+
+// What is not plain text, or a part of it, still comes as it is asked for.
+func TestScrapesThatAreNotOfTextOrNotOfAll(t *testing.T) {
+	s := sample.Campus()
+	h := Handler(over(&s), failures(t))
+	for _, test := range []struct{ query, accept, kind, has, lacks string }{
+		{"", "application/vnd.google.protobuf;proto=io.prometheus.client.MetricFamily;encoding=delimited", "application/vnd.google.protobuf", "fanwarden_fan_up", "# HELP"},
+		{"?name[]=fanwarden_fan_up", "", "text/plain", "\nfanwarden_fan_up{", "fanwarden_fan_mode{"},
+		{"", "application/openmetrics-text;version=1.0.0;q=0.5,text/plain;version=0.0.4;q=0.3", "text/plain; version=0.0.4", "\nfanwarden_fan_mode{", "# EOF"},
+	} {
+		r := httptest.NewRequest(http.MethodGet, "/metrics"+test.query, nil)
+		r.Header.Set("Accept", test.accept)
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		body := "\n" + w.Body.String()
+		if kind := w.Header().Get("Content-Type"); !strings.HasPrefix(kind, test.kind) || !strings.Contains(body, test.has) || strings.Contains(body, test.lacks) {
+			t.Errorf("%s, %s: %s of %d bytes; want %s with %q and without %q", test.query, test.accept, kind, len(body), test.kind, test.has, test.lacks)
+		}
+	}
+}
+
 // stuck is a scraper that does not read.
 type stuck struct {
 	*httptest.ResponseRecorder

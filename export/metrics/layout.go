@@ -22,7 +22,8 @@ type layout struct {
 	// Most series are 0 or 1, and all of those share these two messages.
 	zero, one *dto.Gauge
 
-	fans       []fanSlots
+	fans       []fanSlots // nil until they are asked for as messages, which they are seldom
+	texts      *texts     // of the fans; nil until they are asked for as text
 	gateways   []gatewaySlots
 	build      dto.Metric
 	reload     dto.Metric
@@ -71,7 +72,6 @@ func newLayout(s *export.Snapshot) *layout {
 	fleet := s.Fleet
 	nothing, all := 0.0, 1.0
 	l := &layout{fleet: fleet, zero: &dto.Gauge{Value: &nothing}, one: &dto.Gauge{Value: &all},
-		fans:       make([]fanSlots, len(fleet.Fans)),
 		gateways:   make([]gatewaySlots, len(fleet.Gateways)),
 		shown:      make([]*dto.MetricFamily, 0, familyCount),
 		conditions: make(map[condition.Name]*dto.LabelPair),
@@ -81,13 +81,8 @@ func newLayout(s *export.Snapshot) *layout {
 	for _, b := range fleet.Buildings {
 		buildings[b] = pair("building", string(b.ID))
 	}
-	gateways := make(map[*config.Gateway]*dto.LabelPair, len(fleet.Gateways))
 	for i, g := range fleet.Gateways {
-		gateways[g] = pair("gateway", string(g.ID))
-		l.gateways[i].lay(l, buildings[g.Building], gateways[g])
-	}
-	for i, f := range fleet.Fans {
-		l.fans[i].lay(l, f, buildings[f.Building], gateways[f.Gateway])
+		l.gateways[i].lay(l, buildings[g.Building], pair("gateway", string(g.ID)))
 	}
 	l.build.Label = sorted(pair("version", s.Version), pair("goversion", runtime.Version()))
 	l.reloadedAt.lay(nil)
@@ -95,6 +90,26 @@ func newLayout(s *export.Snapshot) *layout {
 	l.delay.lay(nil)
 	l.room()
 	return l
+}
+
+// layFans lays out the fans, unless that was done.
+func (l *layout) layFans() {
+	if l.fans != nil || len(l.fleet.Fans) == 0 {
+		return
+	}
+	l.fans = make([]fanSlots, len(l.fleet.Fans))
+	buildings := make(map[*config.Building]*dto.LabelPair, len(l.fleet.Buildings))
+	gateways := make(map[*config.Gateway]*dto.LabelPair, len(l.fleet.Gateways))
+	for i, f := range l.fleet.Fans {
+		if buildings[f.Building] == nil {
+			buildings[f.Building] = pair("building", string(f.Building.ID))
+		}
+		if gateways[f.Gateway] == nil {
+			gateways[f.Gateway] = pair("gateway", string(f.Gateway.ID))
+		}
+		l.fans[i].lay(l, f, buildings[f.Building], gateways[f.Gateway])
+	}
+	l.room()
 }
 
 // common makes the labels that are the same for all.
