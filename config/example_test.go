@@ -3,6 +3,8 @@ package config
 import (
 	"os"
 	"testing"
+
+	"fanwarden/poller/reading"
 )
 
 // The example that is shipped must be good, and worth imitating.
@@ -16,6 +18,21 @@ func TestShippedExample(t *testing.T) {
 	}
 	for _, w := range Audit(fleet) {
 		t.Error(w)
+	}
+}
+
+func TestShippedBACnetExample(t *testing.T) {
+	fleet, faults, err := Load("../deploy/fleet.bacnet.toml")
+	if err != nil || len(faults) > 0 {
+		t.Fatal(err, faults)
+	}
+	for _, w := range Audit(fleet) {
+		t.Error(w)
+	}
+	p, _ := fleet.Fans[1].Placed(reading.Pressure)
+	outdoors, _ := fleet.Fans[1].Placed(reading.OutdoorTemperature)
+	if p.Unit != 1201 || p.Where() != "analog-input,11" || outdoors.Unit != 1200 || outdoors.Where() != "analog-input,900" {
+		t.Errorf("the second fan's pressure is device %d %s, its outdoor temperature device %d %s", p.Unit, p.Where(), outdoors.Unit, outdoors.Where())
 	}
 }
 

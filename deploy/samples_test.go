@@ -16,6 +16,7 @@ var samples = map[string]string{
 	"serial.conf":        "TestUnit",
 	"prometheus.yml":     "TestPrometheus",
 	"fleet.example.toml": "the tests of package config",
+	"fleet.bacnet.toml":  "the tests of package config",
 
 	"fanwarden.rules.yml":      "TestRules",
 	"fanwarden.rules.test.yml": "TestRules",
