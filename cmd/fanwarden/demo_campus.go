@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math/rand/v2"
 	"net"
 	"os"
@@ -32,7 +33,7 @@ type demonstration struct {
 	log    *zap.Logger
 	folder string // of the fleet file; removed at the end
 	fleet  *config.Fleet
-	ports  []net.Listener // held for the gateways until they are served
+	ports  []io.Closer // held for the gateways until they are served
 	field  *field.Field
 	server *field.Server
 	daemon *daemon.Daemon
@@ -76,13 +77,13 @@ func newDemonstration(fans int, listen string, log *zap.Logger) (_ *demonstratio
 // as run would.
 func (d *demonstration) writeFleet(listen, zone string) (*config.Fleet, error) {
 	places := campus.Places{Listen: listen, Zone: zone}
-	for range d.campus.Buildings {
-		port, err := holdPort()
+	for _, b := range d.campus.Buildings {
+		held, port, err := holdPort(b.Gateway.BACnet())
 		if err != nil {
 			return nil, err
 		}
-		d.ports = append(d.ports, port)
-		places.Ports = append(places.Ports, port.Addr().(*net.TCPAddr).Port)
+		d.ports = append(d.ports, held)
+		places.Ports = append(places.Ports, port)
 	}
 	path := filepath.Join(d.folder, "fleet.toml")
 	file, err := os.Create(path)
@@ -107,18 +108,22 @@ const (
 	portTries = 200
 )
 
-// holdPort finds a free port of the loopback address and keeps it.
-func holdPort() (net.Listener, error) {
-	var last error
+// holdPort finds a free port of the loopback address, of UDP or of TCP, and keeps
+// it.
+func holdPort(udp bool) (held io.Closer, port int, err error) {
 	for range portTries {
-		address := net.JoinHostPort("127.0.0.1", strconv.Itoa(firstPort+rand.IntN(portsWide)))
-		listener, err := net.Listen("tcp", address)
-		if err == nil {
-			return listener, nil
+		port = firstPort + rand.IntN(portsWide)
+		address := net.JoinHostPort("127.0.0.1", strconv.Itoa(port))
+		if udp {
+			held, err = net.ListenPacket("udp4", address)
+		} else {
+			held, err = net.Listen("tcp", address)
 		}
-		last = err
+		if err == nil {
+			return held, port, nil
+		}
 	}
-	return nil, fmt.Errorf("no free port on the loopback address for a gateway: %w", last)
+	return nil, 0, fmt.Errorf("no free port on the loopback address for a gateway: %w", err)
 }
 
 // start brings up the daemon, which first is told the past.

@@ -23,8 +23,9 @@ const simSynopsis = "--config FILE [--control ADDR] [--seed N]"
 const simHelp = simSynopsis + `
 
 Serves stand-in fans and controllers at every url of FILE that is on the
-loopback (127.x.x.x, ::1 or localhost; tcp, rtuovertcp and udp), in real time,
-until it is stopped.
+loopback (127.x.x.x, ::1 or localhost; tcp, rtuovertcp, udp and bacnet), in real
+time, until it is stopped. A BACnet gateway is a router and a BBMD: device 1203
+has address 3 on network 12 behind it, and one below 100 stands beside it.
 
 ` + trainingHelp
 

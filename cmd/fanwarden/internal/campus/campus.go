@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"time"
 
+	"fanwarden/config"
 	"fanwarden/poller/field"
 	"fanwarden/poller/reading"
 	"fanwarden/rules/condition"
@@ -42,9 +43,12 @@ type Building struct {
 // it stands in a fleet file; what is empty is left out there.
 type Gateway struct {
 	ID       string
-	Scheme   string // tcp or rtuovertcp
+	Scheme   string // tcp, rtuovertcp or bacnet
 	LineBaud int    // speed of the serial side
 }
+
+// BACnet reports whether the gateway leads to BACnet devices, over UDP.
+func (g Gateway) BACnet() bool { return g.Scheme == config.BACnet }
 
 // Fan is one fan. Everything is written as it stands in a fleet file; what is
 // empty is left out there.
@@ -130,9 +134,12 @@ func (c *Campus) build(d design, i int, now time.Time, past time.Duration) {
 		if f.Group != "" {
 			f.Group = id + "-" + f.Group
 		}
-		if d.oneTable {
+		switch {
+		case d.oneTable:
 			f.Unit, f.Slot = 1, n
-		} else {
+		case d.device > 0:
+			f.Unit = d.device + n
+		default:
 			f.Unit = n + 1
 		}
 		if t := f.trouble; t != nil {

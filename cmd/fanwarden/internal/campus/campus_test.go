@@ -97,7 +97,7 @@ func TestTheUsualCampusShowsWhatThereIsToShow(t *testing.T) {
 			t.Errorf("nothing with the role %s", role)
 		}
 	}
-	if len(maps) < 3 || schemes["tcp"] == 0 || schemes["rtuovertcp"] == 0 {
+	if len(maps) < 3 || schemes["tcp"] == 0 || schemes["rtuovertcp"] == 0 || schemes["bacnet"] == 0 {
 		t.Errorf("point maps %v, kinds of gateway %v", maps, schemes)
 	}
 	if airflow == 0 || discharge == 0 || slots == 0 || heights < 30 || len(fleet.Buildings) < 5 {

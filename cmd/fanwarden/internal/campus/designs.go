@@ -7,6 +7,7 @@ type design struct {
 	kind     string
 	gateway  Gateway
 	oneTable bool // its fans lie in one table of one unit
+	device   int  // instance of its first fan's BACnet device, the others follow; 0: of a Modbus gateway
 	fans     []Fan
 	trouble  *trouble // of the gateway
 }
@@ -88,10 +89,11 @@ func garage() design {
 	}
 }
 
-// court is an older hall, its controllers on a network gateway.
+// court is an older hall that was renewed: every fan is a BACnet device on one
+// network behind a router.
 func court() design {
-	return design{
-		kind: "Court", gateway: Gateway{Scheme: "tcp", LineBaud: 19200},
+	d := design{
+		kind: "Court", gateway: Gateway{Scheme: "bacnet"}, device: 1201,
 		fans: []Fan{
 			bath("A", "stair 1"),
 			bath("B", "stair 2").with(restless()),
@@ -99,12 +101,16 @@ func court() design {
 			bath("D", "stair 4"),
 			bath("E", "stair 5"),
 			laundry("cellar"),
-			laundry("courtyard").with(wrongContact()),
+			laundry("courtyard").with(turnedPolarity()),
 			dryers("stairs 1 to 3"),
 			dryers("stairs 4 and 5"),
 			bath("F", "guest rooms"),
 		},
 	}
+	for i := range d.fans {
+		d.fans[i].PointMap = "objects"
+	}
+	return d
 }
 
 // lodge is a gatehouse whose gateway lives and whose serial line is cut.

@@ -53,10 +53,10 @@ func restless() *trouble {
 		see:   "speed and pressure that swing and do not settle"}
 }
 
-func wrongContact() *trouble {
-	return &trouble{kind: field.ContactClosed, onset: 0.5, condition: condition.ContactDisagrees,
-		wrong: "its high-speed contact is welded shut",
-		see:   "the contact is closed at every speed"}
+func turnedPolarity() *trouble {
+	return &trouble{kind: field.PolarityTurned, onset: 0.5, condition: condition.ContactDisagrees,
+		wrong: "somebody turned the polarity of its high-speed contact in the BACnet device",
+		see:   "the contact is closed while the fan is slow"}
 }
 
 func inHand() *trouble {
