@@ -106,7 +106,7 @@ func TestPointsShowsRawWordsAndValuesOfEachPoint(t *testing.T) {
 		t.Errorf("status %d, %s", status, stderr)
 	}
 	for _, row := range []string{`pressure +1 +input +0 +FECA +-31 Pa +-31 Pa +good`, `speed +1 +input +1 +0226 +55 % +0.55 ratio +good`,
-		`high_speed +1 +discrete +0 +0001 +1 +1 +good`} {
+		`high_speed +1 +discrete +0 +0001 +closed +good`} {
 		if !regexp.MustCompile(row).MatchString(out) {
 			t.Errorf("no row %s in:\n%s", row, out)
 		}

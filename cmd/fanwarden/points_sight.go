@@ -48,6 +48,8 @@ func (r *pointRow) write(w io.Writer) {
 	switch {
 	case r.answer.Failure != nil:
 		quality = r.answer.Failure
+	case r.quality == reading.Good && p.Point.Contact():
+		value, raw, age = openOrClosed(r.value), hex(r.answer.Words), r.age
 	case r.quality == reading.Good:
 		value, base = inUnit(r.value, p.Encoding.Unit), inUnit(r.value, baseUnit(p.Encoding.Unit.Dimension))
 		fallthrough
@@ -169,9 +171,13 @@ func (s *sight) worth(r *pointRow, way turnover.Way) bool {
 // say writes a value in the units of the site.
 func (s *sight) say(p reading.Point, value float64) string {
 	if p.Contact() {
-		return map[bool]string{true: "closed", false: "open"}[value != 0]
+		return openOrClosed(value)
 	}
 	return s.table.units.Format(value, s.dimension(p))
+}
+
+func openOrClosed(value float64) string {
+	return map[bool]string{true: "closed", false: "open"}[value != 0]
 }
 
 // number writes a value that may be far too large or small for its unit's decimals.

@@ -69,6 +69,7 @@ func Likely(s *Survey, fan *config.Fan, system units.System) *Proposal {
 	g.contacts(p)
 	g.settings(p)
 	g.counters(p)
+	g.left(p)
 	p.prove()
 	return p
 }
