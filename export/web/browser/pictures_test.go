@@ -12,11 +12,11 @@ import (
 // TestPictures takes a picture of every page in both themes for people to look
 // at, into the folder that FANWARDEN_PICTURES names; without it, of the fleet only.
 func TestPictures(t *testing.T) {
-	dir, all := os.Getenv("FANWARDEN_PICTURES"), pages()
+	url, _ := demonstration(t)
+	dir, all := os.Getenv("FANWARDEN_PICTURES"), pages(t, url)
 	if dir == "" {
 		dir, all = t.TempDir(), all[:1]
 	}
-	url, _ := demonstration(t)
 	b := newTab(t, url)
 	for _, p := range all {
 		sizes := []size{{390, 844}, {1440, 900}}

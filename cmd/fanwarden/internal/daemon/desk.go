@@ -41,7 +41,8 @@ type desk struct {
 	mu     sync.Mutex
 	book   *alarm.Book
 	post   *notify.Post
-	store  *journal.Store // nil: nothing outlives the process
+	fans   map[reading.FanID]bool // of the fleet file
+	store  *journal.Store         // nil: nothing outlives the process
 	outbox map[string]journal.Message
 	owed   owed
 	taken  error         // another process has the store
@@ -72,8 +73,17 @@ func newDesk(fleet *config.Fleet, log *zap.Logger, now func() time.Time) *desk {
 	d := &desk{dir: fleet.Store.Dir, log: log, now: now, book: alarm.NewBook(nil, nil), post: notify.NewPost(fleet),
 		outbox: make(map[string]journal.Message), changed: func(reading.FanID, bool, time.Time) {}}
 	d.owed.clear()
+	d.know(fleet)
 	d.open(now())
 	return d
+}
+
+// know notes which fans there are.
+func (d *desk) know(fleet *config.Fleet) {
+	d.fans = make(map[reading.FanID]bool)
+	for _, f := range fleet.Fans {
+		d.fans[f.ID] = true
+	}
 }
 
 // open opens the store and takes over what it holds and the desk does not know.
@@ -210,8 +220,26 @@ func (d *desk) tick(now time.Time) (opened bool) {
 	return opened
 }
 
+// forgetLeft drops that fans are out of service which left the fleet file, once it is
+// long ago: nobody can put those back. Until then a fan that comes back is as it was.
+func (d *desk) forgetLeft(now time.Time) {
+	for fan, act := range d.book.Out() {
+		if d.fans[fan] || act.Time.After(now.Add(-keepAlarms)) {
+			continue
+		}
+		entries, err := d.book.PutIn(fan, "fanwarden", now)
+		if err != nil || len(entries) == 0 {
+			continue
+		}
+		entries[0].Why = "it left the fleet file, and was taken out long ago"
+		d.revision.Add(1)
+		d.commit(entries)
+	}
+}
+
 // forget drops what is long over.
 func (d *desk) forget(now time.Time) {
+	d.forgetLeft(now)
 	gone := d.book.Forget(now.Add(-keepAlarms))
 	d.forgot = now
 	if d.store == nil {

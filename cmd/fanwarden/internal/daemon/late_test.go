@@ -12,6 +12,7 @@ import (
 	"fanwarden/config"
 	"fanwarden/poller"
 	"fanwarden/poller/reading"
+	"fanwarden/rules/alarm"
 	"fanwarden/rules/condition"
 	"fanwarden/rules/journal"
 )
@@ -108,4 +109,33 @@ func outOf(j *judge, fan reading.FanID) bool {
 		}
 	}
 	return true
+}
+
+// That a fan is out of service is dropped long after it left the fleet file, for good,
+// and not before; one that is in the file stays out.
+func TestFansThatLeftAreNotOutForEver(t *testing.T) {
+	dir := t.TempDir()
+	o := openOffice(t, dir)
+	for _, fan := range []reading.FanID{"ef1", "ef9"} {
+		if err := o.TakeOut(fan, "kim", "motor"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, step := range []struct {
+		after time.Duration
+		out   int
+	}{{keepAlarms - 2*time.Minute, 2}, {time.Hour, 1}, {keepAlarms, 1}} {
+		o.at = o.at.Add(step.after)
+		o.tick(o.at)
+		if out := o.Out(); len(out) != step.out {
+			t.Errorf("at %s %d fans are out, want %d", o.at, len(out), step.out)
+		}
+	}
+	if says := o.told("ef9", 1); says != string(alarm.WasPutIntoService) {
+		t.Errorf("the journal says %s", says)
+	}
+	o.close()
+	if out := openOffice(t, dir).Out(); len(out) != 1 || out["ef1"].Who != "kim" {
+		t.Errorf("after a restart %v are out", out)
+	}
 }

@@ -122,6 +122,7 @@ func (d *desk) setFleet(fleet *config.Fleet) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.post.SetFleet(fleet)
+	d.know(fleet)
 	now := d.now()
 	d.renewWays(now)
 	for _, m := range d.outbox {
