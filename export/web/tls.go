@@ -30,8 +30,10 @@ func TLS(access func() config.Web) (*tls.Config, error) {
 }
 
 // Serve serves on a listener until it is shut down, under TLS where the server
-// has a TLSConfig. It returns what the server's own Serve does.
+// has a TLSConfig, a thousand connections at a time at most. It returns what the
+// server's own Serve does.
 func Serve(server *http.Server, listener net.Listener) error {
+	listener = bound(listener, mostConnections)
 	if server.TLSConfig != nil {
 		return server.ServeTLS(listener, "", "")
 	}
