@@ -17,6 +17,10 @@ func sameContact(a, b *reading.Reading, p reading.Point) bool {
 		(a.Quality(p) == reading.NotMapped) == (b.Quality(p) == reading.NotMapped)
 }
 
+// bad draws why a point has no value.
+var bad = rapid.SampledFrom([]reading.Quality{reading.Stale, reading.Marked, reading.Unanswered, reading.Faulty,
+	reading.OutOfService, reading.Overridden, reading.OtherUnit})
+
 func draw(t *rapid.T, controlled reading.Point) (reading.Reading, condition.Mode) {
 	r := reading.Reading{Outcome: reading.Outcome(rapid.IntRange(0, reading.Outcomes-1).Draw(t, "outcome"))}
 	for _, p := range contacts {
@@ -26,11 +30,13 @@ func draw(t *rapid.T, controlled reading.Point) (reading.Reading, condition.Mode
 		case 2:
 			r.Set(p, 1)
 		case 3:
-			r.Mark(p, reading.Stale)
+			r.Mark(p, bad.Draw(t, "why"))
 		}
 	}
 	if rapid.Bool().Draw(t, "has speed") {
 		r.Set(reading.Speed, rapid.Float64Range(0, 6).Draw(t, "speed"))
+	} else {
+		r.Mark(reading.Speed, bad.Draw(t, "why no speed"))
 	}
 	if rapid.Bool().Draw(t, "has value") {
 		r.Set(controlled, rapid.Float64Range(-2000, 2000).Draw(t, "value"))

@@ -173,6 +173,20 @@ func TestValueLeavesWhenItIsOlderThanStaleAfter(t *testing.T) {
 	}
 }
 
+func TestAValueThatItsDeviceDoesNotStandByHasNoSeries(t *testing.T) {
+	for _, q := range []reading.Quality{reading.Marked, reading.Faulty, reading.OutOfService, reading.Overridden, reading.OtherUnit} {
+		s := sample.Campus()
+		s.Fans[0].Values.Mark(reading.Pressure, q)
+		s.Fans[0].Values.Mark(reading.HighSpeed, q)
+		got := text(t, over(&s))
+		for _, name := range []string{"fanwarden_pressure_pascals", "fanwarden_high_speed_contact"} {
+			if strings.Contains(got, name+`{building="alder",fan="alder-ef1"}`) {
+				t.Errorf("%s: %s has a series", q, name)
+			}
+		}
+	}
+}
+
 func TestExactlyOneModeIsOne(t *testing.T) {
 	s := sample.Campus()
 	for mode := range condition.Modes {

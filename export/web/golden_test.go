@@ -94,6 +94,25 @@ func TestNoValueThatIsStale(t *testing.T) {
 	}
 }
 
+// What a device says against its own value stands in the value's place.
+func TestNoValueThatItsDeviceDoesNotStandBy(t *testing.T) {
+	for q, word := range map[reading.Quality]string{reading.Faulty: "fault", reading.OutOfService: "out of service",
+		reading.Overridden: "overridden", reading.OtherUnit: "another unit"} {
+		s := sample.Campus()
+		s.Fans[1].Values.Mark(reading.Pressure, q)
+		now := s.Fans[1].Values.Time
+		one := describeFan(s.Fans[1], now)
+		if _, shown := one.Values["pressure_pa"]; shown || one.Missing["pressure"] != word {
+			t.Errorf("%s: shown %v, missing %q", q, shown, one.Missing["pressure"])
+		}
+		for _, p := range describePoints(s.Fans[1], now) {
+			if p.Point == "pressure" && (p.Value != nil || p.Quality != word) {
+				t.Errorf("%s: %+v", q, p)
+			}
+		}
+	}
+}
+
 func TestNamesOfValues(t *testing.T) {
 	s := sample.Campus()
 	h := showing(s)
