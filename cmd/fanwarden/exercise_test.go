@@ -75,8 +75,6 @@ pointmap = "m"
 probe = "suction"
 setpoint = "-30 Pa"
 duty = "laundry"
-high_speed_at = "60 %%"
-high_speed_off_at = "55 %%"
 allow_exercise = true
 `
 

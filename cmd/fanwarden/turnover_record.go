@@ -30,6 +30,9 @@ func (h *handover) record(proven []turnover.Fan, began time.Time) error {
 		}
 		failed = errors.Join(failed, err)
 	}
+	if failed != nil && h.report == "" { // what took minutes to prove is not to be lost with the disk
+		h.report, _ = os.MkdirTemp("", "fanwarden-turnover-")
+	}
 	if h.report != "" {
 		failed = errors.Join(failed, h.writeReport(records))
 	}

@@ -28,6 +28,8 @@ func Allowed(f *config.Fan) error {
 		return errors.New("its duty is not known: say what it is for (duty = ...), so that nothing is driven that must not be")
 	case !slices.Contains([]config.Duty{config.Bath, config.Laundry, config.General}, f.Duty):
 		return fmt.Errorf("a fan of duty %q is not driven by a tool: local codes and licensed practice say how it is tested", f.Duty)
+	case f.MinSpeed < f.StoppedBelow:
+		return errors.New("its min_speed is a stop: write the lowest speed at which it runs")
 	case !f.AllowExercise:
 		return errors.New("the fleet file does not allow it: set allow_exercise = true if the owner agrees")
 	case !speed:

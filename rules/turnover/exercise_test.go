@@ -293,6 +293,7 @@ func TestAllowed(t *testing.T) {
 		"laboratory":             {func(f *config.Fan) { f.Duty = config.Laboratory }, "not driven by a tool"},
 		"dryer shaft":            {func(f *config.Fan) { f.Duty = config.DryerShaft }, "not driven by a tool"},
 		"garage":                 {func(f *config.Fan) { f.Duty = config.Garage }, "not driven by a tool"},
+		"lowest is a stop":       {func(f *config.Fan) { f.MinSpeed = 0 }, "its min_speed is a stop"},
 		"not allowed":            {func(f *config.Fan) { f.AllowExercise = false }, "allow_exercise"},
 		"no output":              {func(f *config.Fan) { f.Points = Points(f) }, "no force_speed"},
 		"abort without pressure": {func(f *config.Fan) { f.Points = without(f.Points, reading.Pressure) }, "no pressure is mapped to hold against it"},
