@@ -146,6 +146,14 @@ func (b *Board) SetFanState(id reading.FanID, mode condition.Mode, verdicts []co
 	}
 }
 
+// SetLeftForced notes since when a fan may be forced because an exercise ended
+// without giving it back; nil: it is not known to be.
+func (b *Board) SetLeftForced(id reading.FanID, since *time.Time) {
+	if at, known := b.fanAt[id]; known && (b.fans[at].LeftForced != nil || since != nil) {
+		b.fan(id).LeftForced = since
+	}
+}
+
 // SetGatewayState notes what the rules say of a gateway.
 func (b *Board) SetGatewayState(id reading.GatewayID, verdicts []condition.Verdict, standing []condition.Standing) {
 	if at, known := b.gateAt[id]; known {

@@ -44,6 +44,22 @@ func TestASnapshotNeverChangesOncePublished(t *testing.T) {
 	}
 }
 
+// That a fan may be forced is shown from the next snapshot on, until it is not.
+func TestLeftForced(t *testing.T) {
+	b := NewBoard(smallFleet("a", "b"), "test", epoch)
+	b.SetLeftForced("a", &epoch)
+	b.SetLeftForced("b", nil)
+	b.SetLeftForced("nobody", &epoch)
+	b.Publish(epoch)
+	before := b.Snapshot()
+	b.SetLeftForced("a", nil)
+	b.Publish(epoch.Add(time.Second))
+	after := b.Snapshot()
+	if before.Fans[0].LeftForced == nil || before.Fans[1].LeftForced != nil || after.Fans[0].LeftForced != nil || after.Fans[1] != before.Fans[1] {
+		t.Errorf("before %v and %v, after %v", before.Fans[0].LeftForced, before.Fans[1].LeftForced, after.Fans[0].LeftForced)
+	}
+}
+
 // Words and values are of one cycle, in every snapshot.
 func TestWordsAreThoseOfTheValues(t *testing.T) {
 	b := NewBoard(smallFleet("a", "b"), "test", epoch)

@@ -60,6 +60,9 @@ type Fan struct {
 	Mode     condition.Mode
 	Verdicts []condition.Verdict  // of every enabled condition
 	Standing []condition.Standing // those that stand, silenced ones too
+	// LeftForced is when an exercise was begun that ended without giving the fan back;
+	// nil where none is known to have.
+	LeftForced *time.Time
 }
 
 // Up reports whether the fan answers: its last poll was answered, and at now is

@@ -284,13 +284,23 @@ func killedBesideADaemon(g *ground) {
 	x.cmd.Process.Kill()
 	x.cmd.Wait()
 	d.await(event{Event: left, Fan: "one"})
+	shown := func(d *runningDaemon) func() string {
+		return func() string {
+			_, body := d.get("/api/v1/fans/one")
+			_, command, _ := strings.Cut(body, `"remedy":"`)
+			command, _, _ = strings.Cut(command, `"`)
+			return command
+		}
+	}
+	const release = "fanwarden turnover --config FILE --release --fan one"
+	want(g.T, "the word about the fan", release, shown(d))
 	want(g.T, "lent", "0", func() string { return d.metrics()[`fanwarden_gateway_lent{building="b",gateway="roof"}`] })
 	d.stop()
 	g.wantForced("one", "one")
 
 	again := startDaemon(g.T, g.file)
 	again.await(event{Event: left, Fan: "one"})
-	again.stop()
+	want(g.T, "the word about the fan", release, shown(again))
 	_, _, says := runCommand(g.T, "check", "--config", g.file)
 	_, command, found := strings.Cut(says, "give it back with: ")
 	command, _, _ = strings.Cut(command, "\n")
@@ -313,6 +323,8 @@ func killedBesideADaemon(g *ground) {
 	if _, _, says := runCommand(g.T, "check", "--config", g.file); strings.Contains(says, "FORCED") {
 		g.Errorf("check still says %q", says)
 	}
+	want(g.T, "the word about the fan", "", shown(again))
+	again.stop()
 }
 
 // endsBy ends an exercise in mid-step by a signal: the fan is given back, and the

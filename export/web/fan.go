@@ -27,6 +27,8 @@ type fanAnswer struct {
 	Probe      string     `json:"probe"`
 	LifeSafety bool       `json:"life_safety"`
 
+	LeftForced *leftForcedAnswer `json:"left_forced,omitempty"` // by an exercise that ended without giving it back
+
 	Up       *bool      `json:"up"` // null before the first poll
 	Outcome  string     `json:"outcome,omitempty"`
 	Polled   *time.Time `json:"polled"`
@@ -57,6 +59,19 @@ type pointAnswer struct {
 	Age     *float64 `json:"age_s"`
 }
 
+// leftForcedAnswer is the word about a fan that an exercise may have left forced.
+type leftForcedAnswer struct {
+	Since  *time.Time `json:"since"`  // null where the note on disk does not tell
+	Remedy string     `json:"remedy"` // the command that gives it back
+}
+
+func describeLeftForced(f *export.Fan) *leftForcedAnswer {
+	if f.LeftForced == nil {
+		return nil
+	}
+	return &leftForcedAnswer{known(*f.LeftForced), "fanwarden turnover --config FILE --release --fan " + string(f.Fan.ID)}
+}
+
 func describeFan(f *export.Fan, now time.Time) fanAnswer {
 	c := f.Fan
 	a := fanAnswer{ID: string(c.ID), Name: c.Name, Building: string(c.Building.ID), Gateway: string(c.Gateway.ID),
@@ -77,6 +92,7 @@ func describeFan(f *export.Fan, now time.Time) fanAnswer {
 	}
 	a.setpoint(f, now)
 	a.Conditions, a.Suppressed = describeConditions(f.Standing)
+	a.LeftForced = describeLeftForced(f)
 	return a
 }
 

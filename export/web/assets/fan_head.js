@@ -16,7 +16,7 @@ const gatewayEvery = 15e3; // ms between two looks at its gateway
 export function headOf(fan, gateway, site) {
   const state = { fan, gateway, site, limits: {}, looked: performance.now() };
   const parts = {
-    out: h("div", null), silent: h("div", null), now: h("dl", { class: "now" }), age: h("span", null), line: h("span", null),
+    out: h("div", null), forced: h("div", null), silent: h("div", null), now: h("dl", { class: "now" }), age: h("span", null), line: h("span", null),
     partners: h("p", { class: "partners", hidden: true }), acts: h("p", { class: "buttons" }),
   };
   const element = h("div", { class: "head" },
@@ -24,7 +24,7 @@ export function headOf(fan, gateway, site) {
       h("h1", null, h("bdi", null, fan.name)),
       h("p", { class: "quiet place" }, h("span", { class: "id" }, fan.id), " in ", buildingLink(fan.building, buildingName(site, fan.building)), placeOf(fan)),
       parts.partners),
-    parts.acts, caution(fan), parts.out, parts.silent, parts.now,
+    parts.acts, caution(fan), parts.forced, parts.out, parts.silent, parts.now,
     h("p", { class: "quiet source" }, parts.age, " ", parts.line));
   if (fan.group) findPartners(state, parts);
   return { element, take: (now) => take(state, parts, now), tick: () => tick(state, parts), know: (limits) => {
@@ -72,6 +72,7 @@ function cap(text) {
 function take(state, parts, fan) {
   state.fan = fan;
   renew(parts.out, outOfService(fan));
+  renew(parts.forced, leftForced(fan));
   renew(parts.silent, silence(fan));
   renew(parts.now, reading(fan), speed(fan, state.limits), mode(fan), contact(fan));
   buttons(state, parts);
@@ -82,6 +83,12 @@ function outOfService({ out_of_service: out }) {
   if (!out) return null;
   return h("p", { class: "out" }, h("strong", null, "Out of service "), "since ", when(out.time), ", by ", h("bdi", null, out.who), out.why ? [": ", h("bdi", null, out.why)] : "",
     ". It is read and recorded, not judged, and nobody is told of it.");
+}
+
+function leftForced({ left_forced: left }) {
+  if (!left) return null;
+  return h("p", { class: "failed", role: "alert" }, h("strong", null, "May still be forced. "), "An exercise", left.since ? [" begun ", when(left.since)] : "",
+    " ended without giving the fan back. Give it back with ", h("code", null, left.remedy), ", or set it back to automatic at its controller, and see that it follows its pressure again.");
 }
 
 function silence(fan) {

@@ -1,6 +1,7 @@
 package browser_test
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -36,6 +37,32 @@ func TestTurnoverRecords(t *testing.T) {
 	}
 	b.everywhere(script, "the sheet of a record")
 	b.pictured("sheet", evaluate[string](b, "location.pathname"))
+}
+
+// A fan that an exercise has left forced says so at its head, with the command that
+// gives it back, until that was done.
+func TestAFanLeftForced(t *testing.T) {
+	w := inWorkshop(t)
+	b, script := newTab(t, w.url), checker(t)
+	note := filepath.Join(filepath.Dir(w.file), "store", "forced", fmt.Sprintf("%x.json", "alder-ef4"))
+	if err := os.MkdirAll(filepath.Dir(note), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(note, []byte(`{"fan":"alder-ef4","since":"2026-01-05T06:00:00Z"}`), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	b.open("/fans/alder-ef4")
+	w.prove(t, "alder-ef3") // through the gateway of both, which the daemon then takes back
+	b.await("the word about the fan", `document.querySelector(".head .failed")?.innerText.includes("May still be forced")`)
+	if says := evaluate[string](b, `document.querySelector(".head .failed").innerText`); !contains(says, "fanwarden turnover --config FILE --release --fan alder-ef4", "automatic at its controller") {
+		t.Errorf("it says %s", says)
+	}
+	b.everywhere(script, "a fan left forced")
+	if err := os.Remove(note); err != nil {
+		t.Fatal(err)
+	}
+	w.prove(t, "alder-ef3")
+	b.await("that it is free", `document.querySelector(".head .failed") === null`)
 }
 
 func contains(text string, all ...string) bool {

@@ -54,6 +54,7 @@ func (d *Daemon) warnOfForced(back reading.GatewayID) {
 	if err != nil {
 		d.log.Warn("the store cannot be searched for fans that are forced", zap.Error(err))
 	}
+	d.judge.setLeftForced(notes, back)
 	for _, n := range notes {
 		if back != "" && gatewayOf(fleet, n.Fan) == back || back == "" && !n.Alive {
 			d.log.Warn("this fan may still be forced: an exercise ended without giving it back", zap.String("fan", string(n.Fan)),
@@ -134,6 +135,21 @@ func (j *judge) setLent(id reading.GatewayID, lent bool) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	j.board.SetLent(id, lent)
+}
+
+// setLeftForced shows which fans may still be forced.
+func (j *judge) setLeftForced(notes []forced.Note, back reading.GatewayID) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	left := make(map[reading.FanID]*time.Time)
+	for _, n := range notes {
+		if !n.Alive || gatewayOf(j.fleet, n.Fan) == back {
+			left[n.Fan] = &n.Since
+		}
+	}
+	for _, f := range j.fleet.Fans {
+		j.board.SetLeftForced(f.ID, left[f.ID])
+	}
 }
 
 // currentFleet is the fleet that is watched.
