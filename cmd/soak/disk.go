@@ -27,7 +27,7 @@ func (o options) newDisk() (*disk, error) {
 	if err := os.MkdirAll(d.dir, 0o755); err != nil {
 		return nil, err
 	}
-	d.mounted = unix.Mount("tmpfs", d.dir, "tmpfs", 0, room) == nil
+	d.mounted = !o.limit && unix.Mount("tmpfs", d.dir, "tmpfs", 0, room) == nil
 	return d, nil
 }
 
@@ -36,7 +36,7 @@ func (d *disk) String() string {
 	if d.mounted {
 		return "a tmpfs that is filled"
 	}
-	return "a limit on the size of files (no tmpfs may be mounted here)"
+	return "a limit on the size of files"
 }
 
 // fill leaves nothing for the daemon. Without a disk of its own, it may write

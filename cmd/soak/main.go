@@ -7,6 +7,8 @@ import (
 	"io"
 	"math/rand/v2"
 	"os"
+	"os/signal"
+	"syscall"
 	"time"
 )
 
@@ -20,6 +22,7 @@ type options struct {
 	port   int    // the first of those of the gateways
 	host   string // where the gateways are
 	quiet  bool
+	limit  bool // never mount anything
 }
 
 // command runs a soak: 0 when all was well, 1 when something was not, 2 when it
@@ -42,6 +45,13 @@ func command(args []string, out, diagnostics io.Writer) int {
 		fmt.Fprintln(diagnostics, "soak:", err)
 		return 2
 	}
+	stopping := make(chan os.Signal, 1)
+	signal.Notify(stopping, os.Interrupt, syscall.SIGTERM)
+	go func() {
+		<-stopping
+		s.end()
+		os.Exit(2)
+	}()
 	good := s.run()
 	s.end()
 	if !good {
@@ -61,6 +71,7 @@ func parse(args []string, diagnostics io.Writer) (o options, keep bool, err erro
 	flags.StringVar(&o.dir, "dir", "", "the `folder` to work in; it is kept. Without: one that is removed when all was well")
 	flags.IntVar(&o.port, "port", 21600, "the first of the ports of the gateways; 100 are used")
 	flags.StringVar(&o.host, "host", "127.0.0.9", "the loopback address of the gateways")
+	flags.BoolVar(&o.limit, "limit", false, "make the disk full by a limit on the size of files, as where no tmpfs may be mounted")
 	flags.BoolVar(&o.quiet, "quiet", false, "print the report only")
 	if err = flags.Parse(args); err == nil && flags.NArg() > 0 {
 		err = fmt.Errorf("%q is not expected", flags.Arg(0))
