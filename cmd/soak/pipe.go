@@ -121,7 +121,8 @@ func swallow(c net.Conn) {
 	}
 }
 
-// doubled is every how many answers one is sent twice.
+// doubled is every how many answers one is sent twice: never the first of a
+// connection, after which those without numbers begin anew.
 const doubled = 5
 
 // carry copies until an end is gone. A reset of the far end becomes one of the
@@ -131,7 +132,7 @@ func carry(to, from net.Conn, how way) {
 	for i := 0; ; i++ {
 		n, err := from.Read(b[:])
 		one := how
-		if how == twice && i%doubled != 0 {
+		if how == twice && i%doubled != doubled-1 {
 			one = through
 		}
 		if n > 0 && pass(to, b[:n], one) != nil {

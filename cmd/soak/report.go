@@ -33,6 +33,7 @@ func (s *soak) report() bool {
 	fmt.Fprintf(out, "notifications\t%d alarms had to be told; %v\n", s.conditions.owed(), s.receivers)
 	fmt.Fprintf(out, "events\t%d beats\n", s.beats.Load())
 	fmt.Fprintf(out, "slowest answer of the API\t%v\n", s.watch.slowest.Round(time.Millisecond))
+	fmt.Fprintf(out, "stalls of this machine\t%d of more than %v, %v the longest\n", s.stalls.over.Load(), much, time.Duration(s.stalls.longest.Load()).Round(time.Millisecond))
 	fmt.Fprintf(out, "\nat rest\tearly\tlate\tsamples of the last process\n")
 	for _, t := range trends(s.samples) {
 		grew := ""

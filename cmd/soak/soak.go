@@ -45,6 +45,7 @@ type soak struct {
 	count     map[string]int // of troubles and ordeals
 	samples   []sample
 	rounds    int
+	stalls    stalls
 
 	mu         sync.Mutex
 	violations []string
@@ -99,6 +100,7 @@ func begin(o options, out io.Writer) (s *soak, err error) {
 	s.watch = newWatch(s)
 	s.tasks.Go(func() { s.watch.run(s.done) })
 	s.tasks.Go(s.listenOn)
+	s.tasks.Go(func() { s.stalls.run(s.done) })
 	return s, nil
 }
 

@@ -23,7 +23,7 @@ func (s *soak) stall(done <-chan struct{}) {
 	var conns []net.Conn
 	open := func(n int, text string) {
 		for range n {
-			conn, err := net.DialTimeout("tcp", address, time.Second)
+			conn, err := net.DialTimeout("tcp", address, silence)
 			if err != nil {
 				s.found("the daemon takes no connection while others stall: %v", err)
 				return
