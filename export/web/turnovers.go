@@ -1,13 +1,11 @@
 package web
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"net/http"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"fanwarden/export"
@@ -18,6 +16,7 @@ import (
 func (s *site) turnoverRoutes() []route {
 	return []route{
 		{"GET /fans/{id}/turnovers/{record}", toRead, http.HandlerFunc(s.serveTurnoverSheet)},
+		{"GET /buildings/{id}/turnover", toRead, http.HandlerFunc(s.serveBuildingSheet)},
 		{"GET /api/v1/fans/{id}/turnovers", toRead, http.HandlerFunc(s.serveTurnovers)},
 		{"GET /api/v1/fans/{id}/turnovers/{record}", toRead, http.HandlerFunc(s.serveTurnover)},
 	}
@@ -150,68 +149,6 @@ func (s *site) serveTurnover(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Content-Length", strconv.Itoa(len(kept.JSON)))
 	_, _ = w.Write(kept.JSON)
-}
-
-// serveTurnoverSheet serves the page of a record that can be printed and signed, or,
-// where the path ends in .csv, its table.
-func (s *site) serveTurnoverSheet(w http.ResponseWriter, r *http.Request) {
-	snapshot := s.snapshot()
-	if snapshot == nil {
-		w.Header().Set("Retry-After", "1")
-		plain(w, http.StatusServiceUnavailable, waiting(nil))
-		return
-	}
-	f := findFan(snapshot, r.PathValue("id"))
-	if f == nil {
-		plain(w, http.StatusNotFound, fmt.Sprintf("there is no fan %q in the fleet file", r.PathValue("id")))
-		return
-	}
-	id, isTable := strings.CutSuffix(r.PathValue("record"), ".csv")
-	kept, status, err := s.turnoverOf(f, id)
-	if err != nil {
-		plain(w, status, err.Error())
-		return
-	}
-	record, doubt := turnover.Recall(kept.JSON)
-	switch {
-	case record == nil, isTable && doubt != nil:
-		plain(w, http.StatusInternalServerError, doubt.Error()+": do not rely on it")
-	case isTable:
-		serveTurnoverTable(w, kept, record)
-	default:
-		serveSheet(w, kept, &turnover.Sheet{Records: []*turnover.Record{record}, Zone: snapshot.Fleet.Zone(), Doubt: doubt}, f)
-	}
-}
-
-// serveSheet serves the page of one record, which has a policy of its own: it needs
-// its style and nothing else.
-func serveSheet(w http.ResponseWriter, kept *turnover.Kept, sheet *turnover.Sheet, f *export.Fan) {
-	record := pathOf("fans", string(f.Fan.ID), "turnovers", kept.ID())
-	sheet.Links = []turnover.Link{{Path: pathOf("fans", string(f.Fan.ID)), Text: "Back to " + f.Fan.Name}, {Path: record + ".csv", Text: "Points, CSV"},
-		{Path: "/api/v1" + record, Text: "Record, JSON"}}
-	var body bytes.Buffer
-	if err := sheet.Write(&body); err != nil {
-		http.Error(w, "the record could not be written down: "+err.Error(), http.StatusInternalServerError)
-		return
-	}
-	w.Header().Set("Content-Security-Policy", turnover.SheetPolicy+"; frame-ancestors 'none'")
-	status := http.StatusOK
-	if sheet.Doubt != nil {
-		status = http.StatusInternalServerError
-	}
-	sendPage(w, status, body.Bytes())
-}
-
-func serveTurnoverTable(w http.ResponseWriter, kept *turnover.Kept, record *turnover.Record) {
-	var body bytes.Buffer
-	if err := turnover.WriteCSV(&body, record); err != nil {
-		http.Error(w, "the table could not be written: "+err.Error(), http.StatusInternalServerError)
-		return
-	}
-	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
-	w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="turnover-%s-%s.csv"`, fileName(record.Fan.ID), fileName(kept.ID())))
-	w.Header().Set("Content-Length", strconv.Itoa(body.Len()))
-	_, _ = w.Write(body.Bytes())
 }
 
 // turnoversOf returns the records of a fan that are kept, the newest first.

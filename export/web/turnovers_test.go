@@ -140,6 +140,26 @@ func TestTheSheetOfATurnover(t *testing.T) {
 	}
 }
 
+// The document of a building has the newest record of each fan, and names the fans
+// without one.
+func TestTheSheetOfABuilding(t *testing.T) {
+	h := atDesk(t, newDesk(t))
+	w := ask(h, "GET", "/buildings/alder/turnover")
+	for _, want := range []string{"Turnover of Alder Hall", `<a href="#r-`, "No record: ", "<code>alder-ef2</code>", "Fans, by their worst", `<a href="/buildings/alder">`} {
+		if !strings.Contains(w.Body.String(), want) {
+			t.Errorf("no %s in %s", want, w.Body)
+		}
+	}
+	if w.Code != 200 || !strings.HasPrefix(w.Header().Get("Content-Security-Policy"), turnover.SheetPolicy) {
+		t.Errorf("%d, policy %s", w.Code, w.Header().Get("Content-Security-Policy"))
+	}
+	for path, says := range map[string]string{"/buildings/x/turnover": "there is no building", "/buildings/birch/turnover": "--building birch"} {
+		if w := ask(h, "GET", path); w.Code != 404 || !strings.Contains(w.Body.String(), says) {
+			t.Errorf("%s: %d %s", path, w.Code, w.Body)
+		}
+	}
+}
+
 func TestTurnoversThatAreNot(t *testing.T) {
 	h := atDesk(t, newDesk(t))
 	for path, status := range map[string]int{"/fans/alder-ef1/turnovers/x": 404, "/fans/x/turnovers/x": 404, "/api/v1/fans/alder-ef1/turnovers/x": 404,
@@ -150,7 +170,7 @@ func TestTurnoversThatAreNot(t *testing.T) {
 	}
 	torn := newDesk(t)
 	torn.broken = http.ErrHandlerTimeout
-	for _, path := range []string{"/fans/alder-ef1/turnovers/" + provenFirst, "/api/v1/fans/alder-ef1/turnovers", "/api/v1/fans/alder-ef1/turnovers/x"} {
+	for _, path := range []string{"/buildings/alder/turnover", "/fans/alder-ef1/turnovers/" + provenFirst, "/api/v1/fans/alder-ef1/turnovers", "/api/v1/fans/alder-ef1/turnovers/x"} {
 		if w := ask(atDesk(t, torn), "GET", path); w.Code != 500 || !strings.Contains(w.Body.String(), "see the log of the daemon") {
 			t.Errorf("%s of a store that is torn: %d %s", path, w.Code, w.Body)
 		}

@@ -37,8 +37,10 @@ type Sheet struct {
 	Records []*Record
 	Zone    *time.Location // of the times; nil: UTC
 	Links   []Link         // that lead elsewhere, on a screen
-	// Doubt is what Recall found wrong with the only record.
-	Doubt error
+	// Without are the fans of which there is no record.
+	Without []Named
+	// Doubts are what Recall found wrong with records.
+	Doubts map[*Record]error
 }
 
 // Link leads to a path of the site.
@@ -57,6 +59,7 @@ type sheetView struct {
 	Counts   []countView
 	Cautions []string
 	Fans     []sheetFan
+	Without  []Named
 	zone     *time.Location
 	hashes   map[string]bool
 }
@@ -103,7 +106,7 @@ func (s *Sheet) Write(w io.Writer) error {
 }
 
 func (s *Sheet) view() *sheetView {
-	v := &sheetView{Policy: SheetPolicy, Links: s.Links, Only: len(s.Records) == 1, zone: s.Zone, hashes: make(map[string]bool)}
+	v := &sheetView{Policy: SheetPolicy, Links: s.Links, Without: s.Without, Only: len(s.Records) == 1 && len(s.Without) == 0, zone: s.Zone, hashes: make(map[string]bool)}
 	if v.zone == nil {
 		v.zone = time.UTC
 	}
@@ -148,8 +151,8 @@ func (s *Sheet) fan(r *Record, zone *time.Location) sheetFan {
 		Signers: []signerView{{"Integrator", r.Who}, {"Owner", ""}, {"Witness", r.Witness}}}
 	if err := r.Verify(); err != nil {
 		f.Doubt = sentence(err)
-	} else if s.Doubt != nil && len(s.Records) == 1 {
-		f.Doubt = sentence(s.Doubt)
+	} else if doubt := s.Doubts[r]; doubt != nil {
+		f.Doubt = sentence(doubt)
 	}
 	for i := range r.Points {
 		f.Counts[r.Points[i].Verdict]++

@@ -75,7 +75,7 @@ func TestSheetWarnsOfWhatWasChanged(t *testing.T) {
 		t.Error("a sound record is doubted")
 	}
 	var b bytes.Buffer
-	(&Sheet{Records: []*Record{r}, Doubt: errors.New("it is not written as it was"), Links: []Link{{"/fans/f1", "The fan's page"}}}).Write(&b)
+	(&Sheet{Records: []*Record{r}, Doubts: map[*Record]error{r: errors.New("it is not written as it was")}, Links: []Link{{"/fans/f1", "The fan's page"}}}).Write(&b)
 	if !strings.Contains(b.String(), "Do not rely on this record. It is not written as it was.") || !strings.Contains(b.String(), `<a href="/fans/f1">`) {
 		t.Error("the doubt, or the link, is not shown")
 	}
@@ -165,6 +165,15 @@ func TestSheetOfSeveral(t *testing.T) {
 	}
 	if points != len(first.Points)+len(again.Points) {
 		t.Errorf("%d points are counted", points)
+	}
+}
+
+// A cover names the fans of which there is no record.
+func TestSheetNamesFansWithoutARecord(t *testing.T) {
+	var b bytes.Buffer
+	s := &Sheet{Records: []*Record{recorded(t, "metric", "")}, Without: []Named{{"ef8", "Eight"}, {"ef9", "<Nine>"}}}
+	if err := s.Write(&b); err != nil || !strings.Contains(b.String(), "<p>No record: Eight <code>ef8</code>, &lt;Nine&gt; <code>ef9</code>.</p>") {
+		t.Errorf("%v", err)
 	}
 }
 

@@ -10,11 +10,14 @@ import * as format from "./format.js";
 // turnoversOf answers { element, take(newest) }. It asks for the list when it is told
 // of another newest record.
 export function turnoversOf(fan) {
-  const body = h("div", null), state = { shown: undefined };
+  const body = h("div", null), whole = h("p", { class: "quiet", hidden: true },
+    h("a", { href: `${path("buildings", fan.building)}/turnover`, "data-out": true }, "The newest record of every fan of the building, in one document"));
+  const state = { shown: undefined };
   const take = async (newest) => {
     const is = newest && newest.id + newest.sha256 + newest.doubt;
     if (is === state.shown) return;
     state.shown = is;
+    whole.hidden = !newest;
     if (!newest) {
       replace(body, none(fan.id));
       return;
@@ -27,7 +30,7 @@ export function turnoversOf(fan) {
       failed(body, error);
     }
   };
-  return { take, element: h("section", { class: "turnovers", "aria-labelledby": "turnover" }, h("h2", { id: "turnover" }, "Turnover records"), body) };
+  return { take, element: h("section", { class: "turnovers", "aria-labelledby": "turnover" }, h("h2", { id: "turnover" }, "Turnover records"), body, whole) };
 }
 
 function none(id) {
@@ -49,7 +52,7 @@ function cells(one) {
     h("td", { "data-is": "By" }, one.who ? h("bdi", null, one.who) : "not given", one.witness && h("small", null, "witness ", h("bdi", null, one.witness))),
     h("td", { "data-is": "Proofs" }, counts(one.verdicts)),
     h("td", { "data-is": "Retest", class: "wide" }, retest(one.retest_of)),
-    h("td", { "data-is": "Seal", class: one.doubt ? "wide" : null }, one.doubt ? [h("strong", null, "Does not fit. "), sentence(one.doubt)] : ["fits", h("small", null, h("code", { title: one.sha256 }, one.sha256.slice(0, 12)))]),
+    h("td", { "data-is": "Seal", class: one.doubt ? "wide" : null }, one.doubt ? [h("strong", null, "Does not fit. "), sentence(one.doubt.split(": ")[0])] : ["fits", h("small", null, h("code", { title: one.sha256 }, one.sha256.slice(0, 12)))]),
     h("td", { class: "wide" }, h("span", { class: "ways" },
       h("a", { href: one.page, "data-out": true, "aria-label": `Page to print, record ${label}` }, "Page to print"),
       !one.doubt && h("a", { href: one.table, download: true, "aria-label": `CSV, points ${label}` }, "CSV"),

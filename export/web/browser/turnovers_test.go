@@ -37,6 +37,12 @@ func TestTurnoverRecords(t *testing.T) {
 	}
 	b.everywhere(script, "the sheet of a record")
 	b.pictured("sheet", evaluate[string](b, "location.pathname"))
+
+	b.open("/buildings/alder/turnover")
+	if says := evaluate[string](b, `document.body.innerText`); !contains(says, "Turnover of Alder Hall", "Fans, by their worst", "No record: Riser 1") {
+		t.Errorf("the document of the building says %s", says)
+	}
+	b.everywhere(script, "the document of a building")
 }
 
 // A fan that an exercise has left forced says so at its head, with the command that
