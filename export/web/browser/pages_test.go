@@ -15,6 +15,7 @@ func pages(t *testing.T, url string) []view {
 		{"fan", "/fans/quillmere-ef7"},        // flat out and short of its setpoint
 		{"silent-fan", "/fans/quillmere-ef9"}, // its controller does not answer
 		{"airflow-fan", "/fans/tessarow-ef7"}, // holds an airflow, and moves none
+		{"bacnet-fan", "/fans/bristlow-ef7"},  // its points are objects
 		{"alarms", "/alarms"},
 		{"journal", "/alarms?show=journal"},
 		{"reports", "/reports"},
