@@ -283,6 +283,21 @@ func TestAJournalThatCannotBeReadIsTold(t *testing.T) {
 	}
 }
 
+// A fan that left the fleet file is named in the reports of the months in which it had
+// alarms.
+func TestAReportNamesFansThatLeft(t *testing.T) {
+	d := newDesk(t)
+	d.note(d.book.Take(&condition.Transition{Time: sample.Now().Add(-time.Hour), Building: "alder", Gateway: "alder-roof", Fan: "alder-old",
+		Condition: condition.Hunting, Change: condition.Raised, Finding: condition.Finding{Summary: "It swings."}}), nil)
+	const says = "1 fan had alarms, is not in the fleet file any more, and its hours are not counted: alder-old."
+	for desk, want := range map[*paperDesk]bool{d: true, newDesk(t): false} {
+		w := ask(reporting(sample.Campus(), desk, paperHistory{}, sample.Now()), "GET", "/api/v1/reports/alder/2026-01")
+		if w.Code != 200 || strings.Contains(w.Body.String(), says) != want {
+			t.Errorf("%d, want %v: %s", w.Code, want, w.Body)
+		}
+	}
+}
+
 func TestSharesAndHoursAreNeverRoundedAway(t *testing.T) {
 	for part, want := range map[float64]string{0: "0 %", 1: "100 %", 0.0001: "<0.1 %", 0.9999: ">99.9 %", 0.5: "50.0 %", 0.123: "12.3 %"} {
 		if got := percent(part); got != want {

@@ -34,6 +34,7 @@ func (m *made) needs() []attention {
 	all = append(all, m.off()...)
 	all = append(all, m.creepers()...)
 	all = append(all, m.thin()...)
+	all = append(all, m.left()...)
 	slices.SortStableFunc(all, func(a, b attention) int {
 		return slices.Index(severityNames, b.Severity) - slices.Index(severityNames, a.Severity)
 	})
@@ -115,6 +116,21 @@ func (m *made) thin() (all []attention) {
 		}
 	}
 	return append(all, together(fans, condition.Ticket, "was recorded for less than nine tenths of the time", "were recorded for less than nine tenths of the time")...)
+}
+
+// left names fans that had alarms in the month and are not in the fleet file any more:
+// what they ought to have done is not known, so their hours are not counted.
+func (m *made) left() []attention {
+	var fans []string
+	for i := range m.Conditions {
+		id := m.Conditions[i].Fan
+		known := id == "" || slices.ContainsFunc(m.Fans, func(f report.Fan) bool { return f.Fan.ID == id })
+		if name := clean(string(id)); !known && !slices.Contains(fans, name) {
+			fans = append(fans, name)
+		}
+	}
+	return together(fans, condition.Note, "had alarms, is not in the fleet file any more, and its hours are not counted",
+		"had alarms, are not in the fleet file any more, and their hours are not counted")
 }
 
 // late is how long after the month's begin the first reading is.

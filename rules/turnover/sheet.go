@@ -206,7 +206,7 @@ func (s Since) Word() string {
 	case s.Fresh():
 		return "fails now only"
 	case s.Is == nil:
-		return "no longer mapped"
+		return "not proven now"
 	case s.Was == nil:
 		return "new"
 	case *s.Is == Pass:
