@@ -112,14 +112,18 @@ func (h *handover) confirmed(ctx context.Context, proven []turnover.Fan, toStop 
 	if toStop {
 		what += ", and to a stop"
 	}
+	which := "This fan"
+	if len(h.fans) > 1 {
+		which, what = "These fans", what+", one after the other"
+	}
 	fmt.Fprintf(h.p.stderr, `
-These fans will be forced %s, one after the other: %s.
+%s will be forced %s: %s.
   - Nobody may work on them, on their ducts or at their outlets meanwhile. This is no lock-out:
     software that stops or drives a fan isolates no energy.
   - Those who depend on their exhaust must know, and agree.
   - Local codes and licensed practice come first.
 %sIf all of that is so, type: %s
-> `, what, list(h.fans), h.toKnow(proven), want)
+> `, which, what, list(h.fans), h.toKnow(proven), want)
 	typed := make(chan string, 1)
 	go func() { // a read of a terminal cannot be ended
 		line, _ := bufio.NewReader(h.p.stdin).ReadString('\n')

@@ -222,19 +222,22 @@ func TestExerciseFinds(t *testing.T) {
 		verdict Verdict
 		says    string
 	}{
-		"wrong way":                    {func(b *bench) { b.sign = 1 }, false, "response", Fail, "the wrong way"},
-		"moves nothing":                {func(b *bench) { b.sign = -0.001 }, false, "response", Fail, "hardly moved"},
-		"held by another":              {func(b *bench) { b.sign, b.fan.Group = -0.001, "riser" }, false, "response", NotSeen, "beside on the same riser may have held it"},
-		"span of the signal":           {func(b *bench) {}, false, "speed as forced", Pass, "20 % where 20 % was forced and 100 % where 100 % was forced, and the contact made where it is to: the map shows the whole signal"},
-		"span by the wheel":            {func(b *bench) { b.turns = func(speed float64) float64 { return 1500 * speed } }, false, "speed as forced", Pass, "and the wheel turned at 20 % of its top then: the map shows the whole signal"},
-		"both from lowest":             {func(b *bench) { b.turns = func(speed float64) float64 { return 1500 * (0.2 + 0.8*speed) } }, false, "speed as forced", Fail, "the wheel turned at 36 % of its top then: both maps count from the lowest speed"},
-		"span without proof":           {func(b *bench) { b.fan.HasHighSpeed = false }, false, "speed as forced", Pass, "as far as force_speed is mapped to it"},
-		"span from lowest":             {func(b *bench) { b.spanAtMin = true }, false, "speed as forced", Fail, "the speed read 0 % where 20 % was forced, and 100 % where 100 % was forced: the map shows 0 % where the fan is slowest, which is 20 % of the whole signal"},
-		"threshold":                    {func(b *bench) { b.closesAt = 0.7 }, false, "contact", Fail, "made between 66 % and 80 % and broke between 80 % and 66 %, and the fleet file says that it makes at 60 %"},
-		"hysteresis":                   {func(b *bench) { b.opensAt, b.fan.HighSpeedOffAt = 0.55, 0.55 }, false, "contact", Pass, "made at 60 % and broke at 54 %"},
-		"hysteresis not in the file":   {func(b *bench) { b.opensAt = 0.55 }, false, "contact", Pass, "broke at 54 %; write high_speed_off_at"},
-		"breaks elsewhere":             {func(b *bench) { b.opensAt, b.fan.HighSpeedOffAt = 0.58, 0.5 }, false, "contact", Fail, "the fleet file says that it breaks at 50 %"},
-		"above its threshold at first": {func(b *bench) { b.own = 0.75 }, false, "contact", Pass, "made at 60 % and broke at 59 %"},
+		"wrong way":                     {func(b *bench) { b.sign = 1 }, false, "response", Fail, "the wrong way"},
+		"moves nothing":                 {func(b *bench) { b.sign = -0.001 }, false, "response", Fail, "hardly moved"},
+		"held by another":               {func(b *bench) { b.sign, b.fan.Group = -0.001, "riser" }, false, "response", NotSeen, "beside on the same riser may have held it"},
+		"span of the signal":            {func(b *bench) {}, false, "speed as forced", Pass, "20 % where 20 % was forced and 100 % where 100 % was forced, and the contact made where it is to: the map shows the whole signal"},
+		"span by the wheel":             {func(b *bench) { b.turns = func(speed float64) float64 { return 1500 * speed } }, false, "speed as forced", Pass, "and the wheel turned at 20 % of its top then: the map shows the whole signal"},
+		"span by the wheel, and a stop": {func(b *bench) { b.turns = func(speed float64) float64 { return 1500 * speed } }, true, "speed as forced", Pass, "20 % where 20 % was forced and 100 % where 100 % was forced, and the wheel turned at 20 % of its top then"},
+		"span from lowest, and a stop":  {func(b *bench) { b.spanAtMin = true }, true, "speed as forced", Fail, "the map shows 0 % where the fan is slowest"},
+		"limits, and a stop":            {func(b *bench) {}, true, "limits", Pass, "from 20 % to 100 %"},
+		"both from lowest":              {func(b *bench) { b.turns = func(speed float64) float64 { return 1500 * (0.2 + 0.8*speed) } }, false, "speed as forced", Fail, "the wheel turned at 36 % of its top then: both maps count from the lowest speed"},
+		"span without proof":            {func(b *bench) { b.fan.HasHighSpeed = false }, false, "speed as forced", Pass, "as far as force_speed is mapped to it"},
+		"span from lowest":              {func(b *bench) { b.spanAtMin = true }, false, "speed as forced", Fail, "the speed read 0 % where 20 % was forced, and 100 % where 100 % was forced: the map shows 0 % where the fan is slowest, which is 20 % of the whole signal"},
+		"threshold":                     {func(b *bench) { b.closesAt = 0.7 }, false, "contact", Fail, "made between 66 % and 80 % and broke between 80 % and 66 %, and the fleet file says that it makes at 60 %"},
+		"hysteresis":                    {func(b *bench) { b.opensAt, b.fan.HighSpeedOffAt = 0.55, 0.55 }, false, "contact", Pass, "made at 60 % and broke at 54 %"},
+		"hysteresis not in the file":    {func(b *bench) { b.opensAt = 0.55 }, false, "contact", Pass, "broke at 54 %; write high_speed_off_at"},
+		"breaks elsewhere":              {func(b *bench) { b.opensAt, b.fan.HighSpeedOffAt = 0.58, 0.5 }, false, "contact", Fail, "the fleet file says that it breaks at 50 %"},
+		"above its threshold at first":  {func(b *bench) { b.own = 0.75 }, false, "contact", Pass, "made at 60 % and broke at 59 %"},
 		"chatters": {func(b *bench) {
 			b.pressure = func() float64 {
 				b.closesAt = 0.6 // turns with every other look while the speed is near

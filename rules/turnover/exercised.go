@@ -3,6 +3,7 @@ package turnover
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -88,7 +89,11 @@ func (s *stretches) followed() Seen {
 	if len(all) < 2 {
 		return seen(what, notSeen("too few speeds were held"))
 	}
-	low, high := ends(all)
+	run := s.running(all)
+	if len(run) < 2 {
+		return seen(what, notSeen("too few speeds were held"))
+	}
+	low, high := ends(run)
 	pair := func(h held) string {
 		return fmt.Sprintf("%s where %s was forced", s.t.write(reading.Speed, h.speed), s.t.write(reading.Speed, h.forced))
 	}
@@ -98,7 +103,7 @@ func (s *stretches) followed() Seen {
 			off = append(off, pair(h))
 		}
 	}
-	switch slope, at := line(all); {
+	switch slope, at := line(run); {
 	case len(off) == 0 && low.forced > s.t.fan.MinSpeed+follows:
 		return seen(what, notSeen("the speed read what was forced at %d speeds, but the lowest speed of %s was not among them: its span is not proven", len(all), s.t.write(reading.Speed, s.t.fan.MinSpeed)))
 	case len(off) == 0:
@@ -108,6 +113,11 @@ func (s *stretches) followed() Seen {
 			pair(low), pair(high), s.t.write(reading.Speed, s.t.fan.MinSpeed)))
 	}
 	return seen(what, fails("the speed did not read what was forced: %s", strings.Join(off, ", ")))
+}
+
+// running are the stretches in which the fan was not forced to a stop.
+func (s *stretches) running(all []held) []held {
+	return slices.DeleteFunc(slices.Clone(all), func(h held) bool { return h.forced < s.t.fan.MinSpeed-1e-9 })
 }
 
 // whole says that the map shows the whole signal, and by what else than the two maps,
@@ -203,7 +213,7 @@ func names(fans []reading.FanID) string {
 // limits says whether the fan reached both its limits.
 func (s *stretches) limits() Seen {
 	const what = "limits"
-	low, high := extent(good(s.t.series[reading.Speed]))
+	low, high := extent(s.t.during(s.t.series[reading.Speed], func(k int) bool { return s.forcedAt(k) >= s.t.fan.MinSpeed-1e-9 }))
 	f := s.t.fan
 	if low <= f.MinSpeed+follows && high >= f.MaxSpeed-follows {
 		return seen(what, passes("the fan ran from %s to %s", s.t.write(reading.Speed, low), s.t.write(reading.Speed, high)))

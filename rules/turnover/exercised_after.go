@@ -98,7 +98,7 @@ func (s *stretches) restarted() Seen {
 	past := s.past(first)
 	for k := first; k < len(s.t.looks); k++ {
 		if s.t.running(k) {
-			return seen(what, passes("the fan started by itself within %s of its release%s", round(s.t.looks[k].Time.Sub(since)), s.reading(first)))
+			return seen(what, passes("the fan started by itself within %s of its release%s", max(time.Second, round(s.t.looks[k].Time.Sub(since))), s.reading(first)))
 		}
 		past = min(past, s.past(k))
 	}

@@ -49,9 +49,18 @@ func (t *trace) speed(values []float64) found {
 	case low == high:
 		return notSeen("reads %s and can be, but did not move in %s", reads, round(t.lasted()))
 	case slowest > t.fan.MinSpeed+margin:
-		return passes("reads %s to %s and moves; the lowest speed of %s was not seen, so its span is not proven", write(low), write(high), lowest)
+		return passes("reads %s and moves; the lowest speed of %s was not seen, so its span is not proven", t.between(low, high), lowest)
 	}
 	return passes("reads %s to %s, down to the lowest speed of %s, and moves", write(low), write(high), lowest)
+}
+
+// between writes the ends of what was read, or the one where they are written alike.
+func (t *trace) between(low, high float64) string {
+	from, to := t.write(reading.Speed, low), t.write(reading.Speed, high)
+	if from == to {
+		return from
+	}
+	return from + " to " + to
 }
 
 // slowest is the lowest speed at which the fan did not stand still.
