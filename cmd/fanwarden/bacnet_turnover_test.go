@@ -75,7 +75,7 @@ func TestTurnoverOfObjects(t *testing.T) {
 		{id: "singly", field: "multiple DEVICE no"},
 		{id: "wrong-unit", mistake: [2]string{`"analog-input,1", unit = "Pa"`, `"analog-input,1", unit = "inH2O"`},
 			want: map[string]string{"pressure": `states Pa, and the point map reads it as inH2O; write unit = "Pa" and scale = 1`}},
-		{id: "wrong-object", mistake: [2]string{`"analog-input,1"`, `"analog-input,2"`}, want: map[string]string{"pressure": "states W, and the point map reads it as Pa"}},
+		{id: "wrong-object", mistake: [2]string{`"analog-input,1"`, `"analog-input,2"`}, want: map[string]string{"pressure": "states W, which is no unit of pressure: this is another object"}},
 		{id: "no-object", mistake: [2]string{`"analog-value,4"`, `"analog-value,40"`}, want: map[string]string{"run_on": "has no object analog-value,40"}},
 		{id: "neighbour", mistake: [2]string{`"analog-value,2"`, `"analog-value,3"`}, want: map[string]string{"min_speed": "one instance lower this is 20 %"}},
 		{id: "contact-inverted", mistake: [2]string{`"binary-input,1"`, `"binary-input,1", invert = true`}, want: map[string]string{"high_speed": "inverted"}},

@@ -10,10 +10,8 @@ import (
 	"strings"
 	"time"
 
-	"go.uber.org/zap"
 	"golang.org/x/term"
 
-	"fanwarden/cmd/fanwarden/internal/daemon"
 	"fanwarden/cmd/fanwarden/internal/visit"
 	"fanwarden/config"
 	"fanwarden/poller/reading"
@@ -77,7 +75,7 @@ func points(ctx context.Context, p *process, args []string) int {
 		return couldNotRun
 	}
 	defer loan.close()
-	line := visit.New(fan.Gateway, daemon.Dial(zap.NewNop()))
+	line := visiting(fan.Gateway)
 	defer line.Close()
 	t := &pointTable{fan: fan, units: fleet.Units, line: line, all: *all, ways: *all || !*watch}
 	if *watch {

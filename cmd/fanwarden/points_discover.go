@@ -46,7 +46,7 @@ func (s *search) run(ctx context.Context, p *process, path, gateway string, unit
 		return fail(couldNotRun, err)
 	}
 	defer loan.close()
-	client, err := visit.Devices(ctx, g)
+	client, err := openDevices(ctx, g)
 	if err != nil {
 		return fail(foundWrong, fmt.Errorf("%s: %w; nothing was read", g.URL, err))
 	}

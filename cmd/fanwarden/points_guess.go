@@ -9,9 +9,6 @@ import (
 	"regexp"
 	"time"
 
-	"go.uber.org/zap"
-
-	"fanwarden/cmd/fanwarden/internal/daemon"
 	"fanwarden/cmd/fanwarden/internal/visit"
 	"fanwarden/config"
 	"fanwarden/poller/decode"
@@ -59,7 +56,7 @@ func (w *guessWish) guess(ctx context.Context, p *process, fleet *config.Fleet, 
 		return couldNotRun
 	}
 	defer loan.close()
-	line := visit.New(gateway, daemon.Dial(zap.NewNop()))
+	line := visiting(gateway)
 	defer line.Close()
 	if err := line.Open(ctx); err != nil {
 		fmt.Fprintf(p.stderr, "fanwarden points: gateway %s: %v; nothing was read\n", gateway.ID, err)

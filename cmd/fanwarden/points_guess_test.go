@@ -49,7 +49,7 @@ func (d *device) Read(_ int, table decode.Table, address, count int, into []uint
 
 func surveying(d *device, most, from, count int) *surveyor {
 	d.tables = make(map[decode.Table]int)
-	line := visit.New(&config.Gateway{MaxRegisters: most}, func(context.Context, *config.Gateway) (poller.Session, error) { return d, nil })
+	line := visit.New(&config.Gateway{MaxRegisters: most}, func(context.Context, *config.Gateway) (poller.Session, error) { return d, nil }, nil)
 	return newSurveyor(line, 1, []decode.Table{decode.Input, decode.Coil}, from, count)
 }
 

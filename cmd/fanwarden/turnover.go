@@ -11,9 +11,6 @@ import (
 	"sync"
 	"time"
 
-	"go.uber.org/zap"
-
-	"fanwarden/cmd/fanwarden/internal/daemon"
 	"fanwarden/cmd/fanwarden/internal/visit"
 	"fanwarden/config"
 	"fanwarden/poller/reading"
@@ -214,7 +211,7 @@ func (h *handover) look(ctx context.Context) map[reading.FanID][]turnover.Look {
 	var all sync.WaitGroup
 	gateways, fans := h.behind()
 	for _, g := range gateways {
-		v := visit.New(g, daemon.Dial(zap.NewNop()))
+		v := visiting(g)
 		defer v.Close()
 		for _, together := range beside(g, fans[g]) {
 			all.Go(func() {

@@ -11,9 +11,6 @@ import (
 	"strings"
 	"syscall"
 
-	"go.uber.org/zap"
-
-	"fanwarden/cmd/fanwarden/internal/daemon"
 	"fanwarden/cmd/fanwarden/internal/forced"
 	"fanwarden/cmd/fanwarden/internal/visit"
 	"fanwarden/config"
@@ -165,7 +162,7 @@ func (h *handover) exerciseFan(ctx context.Context, f *config.Fan, toStop bool) 
 		fmt.Fprintf(h.p.stderr, "fanwarden turnover: %s was not exercised: %v\n", f.ID, err)
 		return false, false
 	}
-	v := visit.New(f.Gateway, daemon.Dial(zap.NewNop()))
+	v := visiting(f.Gateway)
 	defer v.Close()
 	e, leave := h.forcing(v, f)
 	defer leave()
@@ -218,7 +215,7 @@ func (h *handover) release(ctx context.Context) int {
 		if err := h.mayRelease(f); err != nil {
 			return h.cannot(fmt.Errorf("%s cannot be released: %w", f.ID, err))
 		}
-		v := visit.New(f.Gateway, daemon.Dial(zap.NewNop()))
+		v := visiting(f.Gateway)
 		e, _ := h.forcing(v, f)
 		if err := e.Release(ctx); err != nil {
 			fmt.Fprintf(h.p.stderr, "fanwarden turnover: %v\n%s\n", err, indented(forced.Advice(f.ID, h.fleet)))

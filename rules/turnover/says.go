@@ -3,7 +3,6 @@ package turnover
 import (
 	"errors"
 	"fmt"
-	"math"
 	"strings"
 
 	"fanwarden/config"
@@ -61,20 +60,8 @@ func (s *Says) Dimension() units.Dimension {
 	return units.Plain
 }
 
-// Quality is what the value is worth by what the object says of it. Fault, out of
-// service and overridden are three different things (clause 12); an alarm says
-// nothing against a value.
-func (s *Says) Quality() reading.Quality {
-	switch {
-	case s.Flags.Fault || s.Reliability != 0:
-		return reading.Faulty
-	case s.Flags.OutOfService:
-		return reading.OutOfService
-	case s.Flags.Overridden:
-		return reading.Overridden
-	}
-	return reading.Good
-}
+// Quality is what the value is worth by what the object says of it.
+func (s *Says) Quality() reading.Quality { return bacnet.Worth(s.Flags, s.Reliability) }
 
 // flagged writes what an object says against its own value, to stand behind it.
 func (s *Says) flagged() string {
@@ -193,12 +180,12 @@ func (t *trace) otherUnit(at int) (found, bool) {
 		return found{}, false
 	}
 	stated := s.Unit
-	name, known := stated.Name()
-	remedy := fmt.Sprintf("correct it, or where the device states it wrongly add device_unit = %q to the point", stated)
-	if known && name != "" {
-		remedy = fmt.Sprintf("write unit = %q and scale = 1, or where the device states it wrongly add device_unit = %q to the point", name, name)
+	if s.Dimension() != p.Encoding.Unit.Dimension {
+		return fails("states %s, which is no unit of %s: this is another object, or the device states it wrongly (then add device_unit = %q to the point)",
+			stated, p.Encoding.Unit.Dimension, stated), true
 	}
-	return fails("states %s, and the point map reads it as %s; %s", stated, in(p), remedy), true
+	return fails("states %s, and the point map reads it as %s; write unit = %q and scale = 1, or where the device states it wrongly add device_unit = %q to the point",
+		stated, in(p), stated, stated), true
 }
 
 // in writes the unit that a map reads a count in, as "Pa" or "10 Pa".
@@ -209,25 +196,9 @@ func in(p config.PlacedPoint) string {
 	return fmt.Sprintf("%.6g %s", p.Encoding.Scale, p.Encoding.Unit.Name)
 }
 
-// sameFactor is how far the device's unit and the map's may lie apart. (Engineering
-// choice: inches of water have three definitions within a tenth of a percent, NIST
-// SP 811 App. B.8.)
-const sameFactor = 0.01
-
-// UnitAgrees reports whether the unit that a device states is the one that the map
+// UnitAgrees reports whether the unit that an object states is the one that the map
 // reads, or none of those that can be compared.
-func UnitAgrees(p config.PlacedPoint, s *Says) bool {
-	if !s.HasUnit || s.Unit == bacnet.NoUnits || p.HasDeviceUnit && p.DeviceUnit == s.Unit || p.Encoding.Unit.Factor == 0 {
-		return true
-	}
-	name, _ := s.Unit.Name()
-	unit, known := units.Find(name)
-	if !known {
-		return true
-	}
-	have := p.Encoding.Scale * p.Encoding.Unit.Factor
-	return unit.Dimension == p.Encoding.Unit.Dimension && math.Abs(math.Abs(have)-unit.Factor) <= sameFactor*unit.Factor
-}
+func UnitAgrees(p config.PlacedPoint, s *Says) bool { return !s.HasUnit || p.Agrees(s.Unit) }
 
 // objectRefusal says what a refusal of a BACnet device comes from (clause 18, error
 // class and code; the reasons of rejects and aborts are not told apart).

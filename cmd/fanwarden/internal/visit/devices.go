@@ -3,9 +3,6 @@ package visit
 import (
 	"context"
 	"fmt"
-	"net"
-	"net/netip"
-	"strconv"
 	"time"
 
 	"fanwarden/config"
@@ -15,38 +12,6 @@ import (
 	"fanwarden/poller/units"
 	"fanwarden/rules/turnover"
 )
-
-// Devices opens the way to the BACnet devices of a gateway.
-func Devices(ctx context.Context, g *config.Gateway) (*bacnet.Client, error) {
-	host, port, err := net.SplitHostPort(g.Address)
-	if err != nil {
-		return nil, err
-	}
-	found, err := net.DefaultResolver.LookupNetIP(ctx, "ip4", host)
-	if err != nil {
-		return nil, err
-	}
-	n, err := strconv.ParseUint(port, 10, 16)
-	if err != nil {
-		return nil, err
-	}
-	conn, err := net.ListenPacket("udp4", fmt.Sprintf(":%d", g.LocalPort))
-	if err != nil {
-		return nil, err
-	}
-	options := bacnet.Options{APDUTimeout: g.Timeout, Broadcast: netip.AddrPortFrom(found[0].Unmap(), uint16(n))}
-	if g.ForeignDevice {
-		options.BBMD = options.Broadcast
-	}
-	c := bacnet.New(conn, options)
-	if g.ForeignDevice {
-		if err := c.Register(ctx); err != nil {
-			c.Close()
-			return nil, fmt.Errorf("register as a foreign device: %w", err)
-		}
-	}
-	return c, nil
-}
 
 // properties says what is asked for beside the values themselves.
 type properties struct {
@@ -61,15 +26,15 @@ func (w properties) of(p config.PlacedPoint) []bacnet.Reference {
 	also := func(property bacnet.PropertyID) {
 		all = append(all, bacnet.Reference{Object: object, Property: property})
 	}
-	if onOff := object.Type.Binary() || object.Type.MultiState(); onOff || object.Type.Analog() {
+	if p.Present() {
 		also(bacnet.StatusFlagsOf)
 		also(bacnet.ReliabilityOf)
-		switch {
-		case w.units && object.Type.Analog():
-			also(bacnet.UnitsOf)
-		case w.units && object.Type.Binary() && object.Type != bacnet.BinaryValue: // which has no polarity
-			also(bacnet.PolarityOf)
-		}
+	}
+	switch {
+	case w.units && p.Stated():
+		also(bacnet.UnitsOf)
+	case w.units && object.Type.Binary() && object.Type != bacnet.BinaryValue: // which has no polarity
+		also(bacnet.PolarityOf)
 	}
 	if !w.around {
 		return all
@@ -79,7 +44,7 @@ func (w properties) of(p config.PlacedPoint) []bacnet.Reference {
 		if instance := int(object.Instance) + by; instance >= 0 && instance < bacnet.AnyInstance {
 			beside.Object.Instance = uint32(instance)
 			all = append(all, beside)
-			if w.units && object.Type.Analog() {
+			if w.units && p.Stated() {
 				all = append(all, bacnet.Reference{Object: beside.Object, Property: bacnet.UnitsOf})
 			}
 		}
@@ -166,19 +131,10 @@ func otherKind(p config.PlacedPoint, r bacnet.Result) bool {
 
 // words are those that a value becomes under a point's map; nil where there is none.
 func words(p config.PlacedPoint, r bacnet.Result) []uint16 {
-	if r.Err != nil || len(r.Values) != 1 {
+	if r.Err != nil {
 		return nil
 	}
-	if p.Encoding.Type == decode.Bool {
-		if word, ok := r.Values[0].Contact(p.States); ok {
-			return []uint16{word}
-		}
-		return nil
-	}
-	if pair, ok := r.Values[0].Words(); ok {
-		return pair[:]
-	}
-	return nil
+	return p.ValueWords(r.Values)
 }
 
 // lookAtObjects reads a BACnet fan once. Units and polarities are asked for the first
@@ -234,7 +190,7 @@ func (v *Visit) commanded(ctx context.Context, p config.PlacedPoint) ([]uint16, 
 	case len(values) == 1 && values[0].Type == bacnet.Null:
 		return nil, nil
 	}
-	if held := words(p, bacnet.Result{Reference: slot, Values: values}); held != nil {
+	if held := p.ValueWords(values); held != nil {
 		return held, nil
 	}
 	return nil, &reading.Failure{Outcome: reading.Garbled, Err: fmt.Errorf("%s holds no number", slot)}

@@ -47,7 +47,7 @@ func visiting(d *device, gap int) (*Visit, *config.Fan) {
 		f.Points = append(f.Points, config.PlacedPoint{Point: p, Unit: 1, Table: decode.Input, Address: []int{10, 12, 19}[i],
 			Encoding: decode.Encoding{Type: decode.Uint16, Scale: 1, Bit: decode.NoBit}})
 	}
-	return New(g, func(context.Context, *config.Gateway) (poller.Session, error) { return d, nil }), f
+	return New(g, func(context.Context, *config.Gateway) (poller.Session, error) { return d, nil }, nil), f
 }
 
 // Each point is asked for by itself first; what the device refuses is asked for

@@ -26,6 +26,7 @@ const dialLimit = 3 * time.Second
 type Visit struct {
 	Gateway *config.Gateway
 	dial    poller.Dial
+	open    Open
 	session poller.Session
 	quiet   time.Time // not before this may the session be opened again
 
@@ -33,9 +34,12 @@ type Visit struct {
 	devices *bacnet.Client // of a BACnet gateway, instead of the session
 }
 
-// New returns a visit that has not begun.
-func New(gateway *config.Gateway, dial poller.Dial) *Visit {
-	return &Visit{Gateway: gateway, dial: dial}
+// Open opens the way to the devices of a BACnet gateway.
+type Open func(context.Context, *config.Gateway) (*bacnet.Client, error)
+
+// New returns a visit that has not begun, to a gateway of either protocol.
+func New(gateway *config.Gateway, dial poller.Dial, open Open) *Visit {
+	return &Visit{Gateway: gateway, dial: dial, open: open}
 }
 
 // Close ends the connection; the next call opens another.
@@ -59,7 +63,7 @@ func (v *Visit) Open(ctx context.Context) (err error) {
 		v.opening.Lock()
 		defer v.opening.Unlock()
 		if v.devices == nil {
-			v.devices, err = Devices(ctx, v.Gateway)
+			v.devices, err = v.open(ctx, v.Gateway)
 		}
 		return err
 	}
