@@ -54,6 +54,7 @@ func bacnetClient(t *testing.T, p *peer) *bacnet.Client {
 // device that knows no multiple reads, a list too long for a datagram, a command
 // and its release, and lost datagrams.
 func TestClientAgreesWithAnotherStack(t *testing.T) {
+	t.Parallel()
 	p := startBACnet(t)
 	p.do("fan 1201")
 	p.do("fan 1202 phase=2 pressure=58")

@@ -28,7 +28,7 @@ const { default: Client, ApplicationTag: Tag, ErrorClass, ErrorCode, ObjectType,
 const Transport = require('@bacnet-js/client/dist/lib/transport').default
 
 const loopback = '127.0.0.1'
-const longest = 1476 // bytes of an APDU (clause 20.1.2.5, the largest of BACnet/IP)
+const longest = 1482 // bytes of a datagram: an APDU of 1476 (clause 20.1.2.5), NPDU and BVLC
 let lost = 0 // the share of datagrams that do not arrive
 
 // A generator with a seed, so that a test that fails fails again.
