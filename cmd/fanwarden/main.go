@@ -131,6 +131,11 @@ func (p *process) parse(flags *flag.FlagSet, args []string, operands int, synops
 		flags.Usage()
 		return errUsage
 	}
+	return p.need(flags, needed...)
+}
+
+// need wants flags to have been given.
+func (p *process) need(flags *flag.FlagSet, needed ...string) error {
 	for _, name := range needed {
 		if flags.Lookup(name).Value.String() == "" {
 			fmt.Fprintf(p.stderr, "fanwarden %s: --%s is missing\n", flags.Name(), name)

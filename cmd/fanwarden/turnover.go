@@ -20,7 +20,8 @@ import (
 const turnoverUsage = "--config FILE [--building ID] [--fan ID]... [--for 30s] [--report DIR] [--by NAME]\n" +
 	"                          [--witness NAME] [--instrument NAME,SERIAL,CALIBRATED]...\n" +
 	"       fanwarden turnover --config FILE --fan ID... --exercise [--step 20s] [--stop]\n" +
-	"       fanwarden turnover --config FILE --fan ID... --release"
+	"       fanwarden turnover --config FILE --fan ID... --release\n" +
+	"       fanwarden turnover --verify FILE"
 
 // names is a flag that may be given several times.
 type names []string
@@ -79,7 +80,15 @@ func handOver(ctx context.Context, p *process, args []string) int {
 	flags.DurationVar(&h.hold, "step", turnover.DefaultHold, "with --exercise: how long to hold each speed; a large duct needs longer")
 	stop := flags.Bool("stop", false, "with --exercise: stop the fan too")
 	release := flags.Bool("release", false, "give back the fans named by --fan that an exercise left forced")
-	if err := p.parse(flags, args, 0, turnoverUsage, "config"); err != nil {
+	var records names
+	flags.Var(&records, "verify", "only say whether the record in `FILE`, as JSON, is as it was sealed; may be given several times")
+	if err := p.parse(flags, args, 0, turnoverUsage); err != nil {
+		return status(err)
+	}
+	if len(records) > 0 {
+		return p.verify(records)
+	}
+	if err := p.need(flags, "config"); err != nil {
 		return status(err)
 	}
 	var good bool

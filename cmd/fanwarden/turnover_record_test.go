@@ -100,6 +100,48 @@ func TestFirstThatCannotBeRead(t *testing.T) {
 	}
 }
 
+// A record can be verified for as long as its file is there, without a fleet file.
+func TestVerify(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	sound, changed := write("sound.json", handedOver), write("changed.json", strings.Replace(handedOver, `:0.2}`, `:0.3}`, 1))
+	for _, c := range []struct {
+		files  []string
+		status int
+		says   []string
+	}{
+		{[]string{sound}, allWell, []string{"sound.json: the record of healthy, proven 2026-01-05T06:00:00Z, is as it was sealed"}},
+		{[]string{changed, sound}, foundWrong, []string{"changed.json: DO NOT RELY ON IT: the record of healthy was changed", "is as it was sealed"}},
+		{[]string{write("none.json", "{}")}, foundWrong, []string{"DO NOT RELY ON IT"}},
+		{[]string{filepath.Join(dir, "absent.json")}, couldNotRun, nil},
+	} {
+		args := []string{"turnover"}
+		for _, file := range c.files {
+			args = append(args, "--verify", file)
+		}
+		var out, diagnostics bytes.Buffer
+		if status := execute(t.Context(), &process{stdout: &out, stderr: &diagnostics}, args); status != c.status {
+			t.Errorf("%v: status %d, want %d: %s%s", c.files, status, c.status, &out, &diagnostics)
+		}
+		for _, want := range c.says {
+			if !strings.Contains(out.String(), want) {
+				t.Errorf("%v: no %q in %s", c.files, want, &out)
+			}
+		}
+	}
+	var diagnostics bytes.Buffer
+	if status := execute(t.Context(), &process{stdout: &diagnostics, stderr: &diagnostics}, []string{"turnover"}); status != couldNotRun ||
+		!strings.Contains(diagnostics.String(), "--config is missing") {
+		t.Errorf("without a fleet file: %d %s", status, &diagnostics)
+	}
+}
+
 func TestInstrumentFlag(t *testing.T) {
 	var all instruments
 	for text, good := range map[string]bool{"Manometer, M-12, 2026-05-01": true, "Manometer": false, ",M-12,2026": false, "a,b,c,d": false, "Tachometer,,": true} {
