@@ -47,7 +47,7 @@ func sane(t *testing.T, fleet *Fleet, faults []Fault) {
 }
 
 func FuzzParse(f *testing.F) {
-	for _, pattern := range []string{"testdata/sample.toml", "testdata/full/*.toml", "testdata/many/*.toml", "testdata/faulty/s*.toml"} {
+	for _, pattern := range []string{"testdata/sample.toml", "testdata/full/*.toml", "testdata/many/*.toml", "testdata/faulty/s*.toml", "testdata/faulty/bacnet*.toml"} {
 		files, _ := filepath.Glob(pattern)
 		for _, file := range files {
 			text, err := os.ReadFile(file)
