@@ -26,6 +26,7 @@ const (
 	mostRegisters    = 125 // of one request: Modbus Application Protocol V1.1b3, section 6.3
 	portModbus       = "502"
 	portModbusTLS    = "802"
+	triesBACnet      = 4       // of a request, by the standard's own default
 	portBACnet       = "47808" // BAC0: Annex J.1.2
 	lateReplyPerWait = 2       // late_reply, in timeouts, where answers carry no number of their own
 

@@ -89,7 +89,11 @@ func (a *assembly) timing(t *table, g *Gateway) {
 		t.fault(either(t, "stale_after", "poll_every"), "values would be stale before the next poll",
 			"write a stale_after of several times poll_every")
 	}
-	g.Timeout = t.duration("timeout", min(defaultTimeout, g.PollEvery/2), time.Millisecond)
+	share := time.Duration(2)
+	if g.BACnet() {
+		share = triesBACnet + 1 // all of them end within the period
+	}
+	g.Timeout = t.duration("timeout", min(defaultTimeout, g.PollEvery/share), time.Millisecond)
 	if g.Timeout >= g.PollEvery {
 		t.fault("timeout", "one unit that does not answer would take the whole period",
 			fmt.Sprintf("write a timeout well below poll_every (%v)", g.PollEvery))

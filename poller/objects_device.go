@@ -302,7 +302,10 @@ func (t *talker) unanswered(d *device, failure *reading.Failure, tried time.Time
 	}
 	d.failures++
 	d.failure = failure
-	d.watches.forget()
+	d.watches.forget(d.probing())
+	if d.watches != nil && d.probing() {
+		d.lists = [4]*list{}
+	}
 	d.due = tried.Add(wait(d.failures, t.gateway.PollEvery))
 	if d.probing() && t.objects != nil {
 		t.objects.Forget(d.instance) // it may have moved to another address

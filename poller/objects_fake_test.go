@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"net"
 	"net/netip"
 	"sync"
@@ -42,6 +43,7 @@ type box struct {
 	silent  bool
 	noRPM   bool // refuses multiple reads
 	noCOV   bool
+	heard   int           // datagrams that were sent to it
 	took    time.Duration // to answer
 	asked   map[uint8]int // requests by service
 	read    map[bacnet.Reference]int
@@ -149,7 +151,10 @@ func (e *ear) WriteTo(data []byte, to net.Addr) (int, error) {
 		return 0, err
 	}
 	for _, b := range s.devices {
-		if to.(*net.UDPAddr).AddrPort() != b.at && m.Function != bacnet.OriginalBroadcastNPDU || b.silent {
+		if to.(*net.UDPAddr).AddrPort() != b.at && m.Function != bacnet.OriginalBroadcastNPDU {
+			continue
+		}
+		if b.heard++; b.silent {
 			continue
 		}
 		if s.count++; s.lost(s.count) {
@@ -265,7 +270,7 @@ func campus(devices int) (*site, *config.Fleet) {
 		s.add(n)
 		running := objectPoint(reading.Running, n, bacnet.MultiStateValue, 1, "")
 		running.States = []uint32{2, 3}
-		fans = append(fans, &config.Fan{ID: reading.FanID([]string{"", "ef1", "ef2", "ef3", "ef4", "ef5", "ef6", "ef7", "ef8"}[min(int(n), 8)]), Gateway: g, Unit: int(n),
+		fans = append(fans, &config.Fan{ID: reading.FanID(fmt.Sprintf("ef%d", n)), Gateway: g, Unit: int(n),
 			PointMap: &config.PointMap{}, ProbeFactor: 1, AirDensity: 1.2, Points: []config.PlacedPoint{
 				objectPoint(reading.Pressure, n, bacnet.AnalogInput, 1, "Pa"), objectPoint(reading.Speed, n, bacnet.AnalogOutput, 1, "%"),
 				objectPoint(reading.HighSpeed, n, bacnet.BinaryInput, 1, ""), running,

@@ -2,6 +2,7 @@ package poller_test
 
 import (
 	"errors"
+	"slices"
 	"testing"
 	"time"
 
@@ -143,6 +144,36 @@ func TestASilentDeviceDelaysNobody(t *testing.T) {
 	}
 	if len(cycles) < 35 || logged.FilterMessageSnippet("device does not answer").Len() != 1 {
 		t.Errorf("%d cycles; log: %v", len(cycles), logged.All())
+	}
+}
+
+// Some of many devices are silent from the start, and many more than can be asked at a
+// time fall silent at once: the others are read in every cycle.
+func TestManySilentDevicesDelayNobody(t *testing.T) {
+	s, fleet := campus(160)
+	silence := func(which ...uint32) {
+		for n, b := range s.devices {
+			b.silent = b.silent || slices.Contains(which, n%8)
+		}
+	}
+	silence(0)
+	cycles, _ := s.during(t, fleet, func(*poller.Poller) {
+		time.Sleep(time.Minute)
+		s.set(func() { silence(1, 2, 3) })
+		time.Sleep(2 * time.Minute)
+	})
+	for n, c := range cycles {
+		for i, fan := range fleet.Fans {
+			if fan.Unit%8 > 3 && c.Readings[i].Outcome != reading.OK {
+				t.Errorf("cycle %d, device %d: %s", n, fan.Unit, c.Readings[i].Outcome)
+			}
+		}
+		if c.Missed > 0 {
+			t.Errorf("cycle %d missed %d", n, c.Missed)
+		}
+	}
+	if len(cycles) < 35 {
+		t.Errorf("%d cycles", len(cycles))
 	}
 }
 

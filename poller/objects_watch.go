@@ -24,14 +24,21 @@ type watches struct {
 
 	mu   sync.Mutex
 	news map[bacnet.ObjectID]bacnet.COVNotification // since the last cycle
-	ends map[bacnet.ObjectID]error                  // of tries to subscribe, likewise
+	ends map[bacnet.ObjectID]ending                 // of tries to subscribe, likewise
 	done bool                                       // the goroutine that subscribes has ended
+}
+
+// ending is how a try to subscribe ended.
+type ending struct {
+	cancel func()
+	err    error
 }
 
 // watched is one object.
 type watched struct {
 	subscribed bool
-	refused    bool // it is polled
+	cancel     func() // ends the subscription
+	refused    bool   // it is polled
 	known      bool
 	state
 }
@@ -49,7 +56,7 @@ func (s *state) worth() reading.Quality { return bacnet.Worth(s.flags, s.reliabi
 // read, and of them only the present value. It is nil where there are none.
 func newWatches(d *device, plan *Plan) *watches {
 	w := &watches{objects: make(map[bacnet.ObjectID]*watched), news: make(map[bacnet.ObjectID]bacnet.COVNotification),
-		ends: make(map[bacnet.ObjectID]error)}
+		ends: make(map[bacnet.ObjectID]ending)}
 	polled := make(map[bacnet.ObjectID]bool)
 	for i := range d.points {
 		p := &d.points[i]
@@ -128,9 +135,9 @@ func (w *watches) follow(ctx context.Context, t *talker, d *device, a *answer) {
 // subscribe subscribes to objects, one after the other.
 func (w *watches) subscribe(ctx context.Context, objects Objects, device uint32, wanted []bacnet.ObjectID) {
 	for _, object := range wanted {
-		_, err := objects.Watch(ctx, device, object, true, watchLifetime, w.told)
+		cancel, err := objects.Watch(ctx, device, object, true, watchLifetime, w.told)
 		w.mu.Lock()
-		w.ends[object] = err
+		w.ends[object] = ending{cancel, err}
 		w.mu.Unlock()
 		if err != nil && bacnet.Failure(err).Code == 0 {
 			break // it does not answer
@@ -159,9 +166,9 @@ func (t *talker) refresh(d *device, now time.Time) {
 	if w.done {
 		w.done, w.trying, w.next = false, false, now.Add(askWatched)
 	}
-	for object, err := range w.ends {
-		o := w.objects[object]
-		o.subscribed, o.refused = err == nil, err != nil && bacnet.Failure(err).Code != 0
+	for object, end := range w.ends {
+		o, err := w.objects[object], end.err
+		o.subscribed, o.cancel, o.refused = err == nil, end.cancel, err != nil && bacnet.Failure(err).Code != 0
 		if o.refused {
 			t.log.Info("a device does not tell of changes of an object, which is polled like the others",
 				zap.Uint32("device", d.instance), zap.Stringer("object", object), zap.Error(err))
@@ -191,9 +198,17 @@ func (o *watched) change(n bacnet.COVNotification) {
 	}
 }
 
-// forget has everything read again that is watched.
-func (w *watches) forget() {
-	if w != nil {
-		w.full = time.Time{}
+// forget has everything read again that is watched; gone ends the subscriptions of a
+// device that has stopped answering: they would be renewed in vain.
+func (w *watches) forget(gone bool) {
+	if w == nil {
+		return
+	}
+	w.full = time.Time{}
+	for _, o := range w.objects {
+		if gone && o.subscribed {
+			o.subscribed = false
+			o.cancel()
+		}
 	}
 }

@@ -116,3 +116,27 @@ func TestWhatIsWatchedIsReadAnewAfterASilence(t *testing.T) {
 		t.Errorf("after the silence: %s", last.Quality(reading.HighSpeed))
 	}
 }
+
+// A device that is silent for long is neither renewed for nor asked more often than it
+// would be without; it tells of its changes again when it is back.
+func TestWatchesOfASilentDevice(t *testing.T) {
+	s, fleet := campus(2)
+	fleet.Gateways[0].COV = true
+	b := s.devices[1]
+	var heard, subscribed int
+	s.during(t, fleet, func(*poller.Poller) {
+		time.Sleep(time.Minute)
+		s.set(func() { b.silent = true })
+		time.Sleep(time.Minute) // until it is asked seldom
+		s.set(func() { heard = b.heard })
+		time.Sleep(10 * time.Minute)
+		s.set(func() { heard, subscribed, b.silent = b.heard-heard, len(b.watched), false })
+		time.Sleep(2 * time.Minute)
+	})
+	if heard > 60 {
+		t.Errorf("a silent device was sent %d datagrams in ten minutes", heard)
+	}
+	if got := len(b.watched) - subscribed; got < 3 || got > 7 {
+		t.Errorf("%d subscriptions after its return, want 3", got)
+	}
+}

@@ -85,6 +85,14 @@ func cases() []findingCase {
 				return reading.OK, healthy
 			})
 		}},
+		{name: "a BACnet device that refuses", of: condition.ControllerSilent, fans: 4, clear: true, first: "objects", set: overBACnet, run: func(tr *trace) {
+			tr.play(10*time.Minute, func(id reading.FanID, _ time.Duration) (reading.Outcome, values) {
+				if id == "ef1" {
+					return reading.Exception, nil
+				}
+				return reading.OK, healthy
+			})
+		}},
 		{name: "unheard", of: condition.ControllerSilent, run: read(healthy.with(reading.HeardAgo, 60))},
 		{name: "standing", of: condition.ControllerFault, set: func(f *config.Fan) { idling(f) }, clear: true, first: "tripped",
 			run: read(at(0, -31).with(reading.Fault, 1))},

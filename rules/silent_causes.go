@@ -31,7 +31,7 @@ func (c *silent) finding(f *fan, _ *sample) condition.Finding {
 	all, answering := f.others()
 	evidence = append(evidence, condition.Number{Name: "other_fans", Value: float64(all)},
 		condition.Number{Name: "others_answering", Value: float64(answering)})
-	return condition.Finding{Summary: summary, Evidence: evidence, Causes: c.causes(most, all, answering)}
+	return condition.Finding{Summary: summary, Evidence: evidence, Causes: c.causes(f, most, all, answering)}
 }
 
 // ended says how polls ended.
@@ -57,7 +57,7 @@ func ended(o reading.Outcome) string {
 
 // causes ranks what keeps a controller silent by how its polls end, and by
 // whether the others of its line are heard.
-func (c *silent) causes(o reading.Outcome, others, answering int) []condition.Cause {
+func (c *silent) causes(f *fan, o reading.Outcome, others, answering int) []condition.Cause {
 	power := condition.Cause{What: "the controller has no power: breaker, disconnect or fuse",
 		Check: "see from the panel schedule and the breaker whether its circuit is on; a breaker that has tripped is left off until its cause is " +
 			"found, and the fan can start by itself when power returns"}
@@ -67,6 +67,14 @@ func (c *silent) causes(o reading.Outcome, others, answering int) []condition.Ca
 		Check: "compare the controller's communication settings with the fleet file, above all after it was replaced or reset"}
 	refused := condition.Cause{What: "the point map asks it for registers that it does not have",
 		Check: "run `fanwarden points` for the fan and compare the refused addresses with the manual of this model"}
+	if f.gateway.cfg.BACnet() {
+		wire = condition.Cause{What: "its network is loose or cut, or the router to it is down",
+			Check: "see on the fleet's page whether other devices of the same network are silent too: then it is what they share"}
+		address = condition.Cause{What: "its device has another instance or network than before, or another device has taken its instance",
+			Check: "run `fanwarden points --discover --gateway " + string(f.gateway.cfg.ID) + "` and compare, above all after it was replaced or reset"}
+		refused = condition.Cause{What: "the point map asks it for objects that it does not have",
+			Check: "run `fanwarden points` for the fan: the objects that are refused stand there with the reason"}
+	}
 	path := condition.Cause{What: "the gateway has no route to this unit",
 		Check: "look in the gateway's own page for the unit's port and range of addresses"}
 	switch o {

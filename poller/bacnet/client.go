@@ -21,7 +21,7 @@ type Options struct {
 	Retries     int
 	// SegmentTimeout is how long the next segment may take; 2 s.
 	SegmentTimeout time.Duration
-	InFlight       int // requests of the whole gateway at a time; 16
+	InFlight       int // requests of the whole gateway at a time; 16, and four times as many whose answer is late
 	PerDevice      int // requests of one device at a time; 1
 	// Broadcast is where a Who-Is goes: the broadcast address of the local
 	// network, or one gateway. With BBMD it goes there instead, as to a
@@ -75,10 +75,13 @@ type Client struct {
 	stop    context.CancelFunc
 	running sync.WaitGroup
 
+	overdue chan struct{} // of requests in flight those whose answer is late
 	looking chan struct{} // lookups of devices at a time
 
 	mu       sync.Mutex
 	looked   looked
+	expected map[uint32]*lookup
+	unfound  map[uint32]bool // that were looked for in vain
 	twice    map[twice]bool
 	waiting  map[exchange]chan APDU
 	lines    map[Station]*line
@@ -107,7 +110,8 @@ func New(conn net.PacketConn, options Options) *Client {
 	options.defaults()
 	c := &Client{conn: conn, options: options, flight: make(chan struct{}, options.InFlight),
 		silent:  make(chan struct{}, max(1, options.InFlight/4)),
-		looking: make(chan struct{}, options.InFlight), twice: make(map[twice]bool),
+		looking: make(chan struct{}, options.InFlight), overdue: make(chan struct{}, overdueShare*options.InFlight),
+		twice: make(map[twice]bool), expected: make(map[uint32]*lookup), unfound: make(map[uint32]bool),
 		waiting: make(map[exchange]chan APDU), lines: make(map[Station]*line), devices: make(map[uint32]*Device),
 		listens: make(map[chan Device]struct{}), results: make(chan uint16, 1), watches: make(map[uint32]*watch)}
 	c.ctx, c.stop = context.WithCancel(context.Background())

@@ -14,7 +14,7 @@ type watch struct {
 
 // Watch subscribes to changes of an object and keeps the subscription alive:
 // it is renewed at half its lifetime (1 s or more), and a renewal that fails is
-// tried again after an APDU time-out. tell is called by the client's only
+// tried again after an APDU time-out, and less and less often. tell is called by the client's only
 // listener and must not block. cancel ends it; the device is then told once.
 func (c *Client) Watch(ctx context.Context, device uint32, object ObjectID, confirmed bool, lifetime time.Duration,
 	tell func(COVNotification)) (cancel func(), err error) {
@@ -51,7 +51,7 @@ func (c *Client) unwatch(process uint32) {
 func (c *Client) renew(ctx context.Context, device uint32, s SubscribeCOV) {
 	defer c.unwatch(s.Process)
 	half := time.Duration(s.Lifetime) * time.Second / 2
-	wait := half
+	wait, again := half, c.options.APDUTimeout
 	for {
 		timer := time.NewTimer(wait)
 		select {
@@ -62,9 +62,11 @@ func (c *Client) renew(ctx context.Context, device uint32, s SubscribeCOV) {
 			c.subscribe(c.ctx, device, s) // best effort: it ends by itself
 			return
 		}
-		if wait = half; c.subscribe(ctx, device, s) != nil {
-			wait = min(half, c.options.APDUTimeout)
+		if c.subscribe(ctx, device, s) == nil {
+			wait, again = half, c.options.APDUTimeout
+			continue
 		}
+		wait, again = min(half, again), min(half, 2*again) // a device that is gone is not to be asked all the time
 	}
 }
 

@@ -2,7 +2,6 @@ package bacnet
 
 import (
 	"context"
-	"errors"
 	"time"
 )
 
@@ -30,7 +29,7 @@ func (c *Client) met(i IAm, from Station) {
 		c.another(i.Instance, known.Station, from)
 		return
 	}
-	if known != nil || len(c.devices) < mostDevices {
+	if known != nil || c.expected[i.Instance] != nil || len(c.devices) < mostDevices {
 		c.note(&d)
 	}
 	for listener := range c.listens {
@@ -52,6 +51,11 @@ func (c *Client) note(d *Device) {
 		}
 	}
 	c.devices[d.Instance] = d
+	delete(c.unfound, d.Instance)
+	if l := c.expected[d.Instance]; l != nil && !l.over {
+		l.over = true
+		close(l.met)
+	}
 }
 
 // Add makes a device known that need not be looked for.
@@ -143,113 +147,6 @@ func (c *Client) another(instance uint32, kept, other Station) {
 	}
 	c.twice[pair] = true
 	c.options.Twice(instance, kept, other)
-}
-
-// looked is a question for many devices.
-type looked struct {
-	low, high uint32
-	at        time.Time
-}
-
-// Look asks all devices within a range of instances who they are, at once: whoever
-// wants one of them then need not ask again before its answer is overdue.
-func (c *Client) Look(low, high uint32) error {
-	c.mu.Lock()
-	c.looked = looked{low, high, time.Now()}
-	c.mu.Unlock()
-	return c.whoIs(WhoIs{true, low, high})
-}
-
-// asked reports whether a device was asked who it is so lately that its answer may
-// be under way.
-func (c *Client) asked(instance uint32) bool {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	l := c.looked
-	return l.low <= instance && instance <= l.high && !l.at.IsZero() && time.Since(l.at) < c.options.APDUTimeout
-}
-
-// introduce asks the device at the one address that there is who it is, which is
-// how one is met whose I-Am goes past us: it answers requests to whom asks.
-func (c *Client) introduce(ctx context.Context, instance uint32) {
-	const maxAPDU, segmentation, vendor PropertyID = 62, 107, 120 // from memory
-	own := ObjectID{DeviceObject, instance}
-	d := Device{IAm: IAm{Instance: instance, MaxAPDU: uint32(apduSizes[0]), Segmentation: NoSegmentation}, Station: Station{Via: c.options.Broadcast}}
-	for _, p := range []PropertyID{maxAPDU, segmentation, vendor} {
-		values, err := c.readOne(ctx, d, Reference{Object: own, Property: p})
-		if err != nil || len(values) != 1 {
-			return
-		}
-		n, ok := values[0].Unsigned()
-		switch {
-		case !ok:
-			return
-		case p == maxAPDU:
-			d.MaxAPDU = uint32(min(n, uint64(APDUSize(ownAPDU))))
-		case p == segmentation:
-			d.Segmentation = Segmentation(n)
-		default:
-			d.Vendor = uint32(n)
-		}
-	}
-	c.met(d.IAm, d.Station)
-}
-
-// device returns what is known of a device, or looks for it with as many tries
-// as a request has.
-func (c *Client) device(ctx context.Context, instance uint32) (Device, error) {
-	if d, known := c.known(instance); known {
-		return d, nil
-	}
-	if err := c.enter(ctx, c.looking); err != nil {
-		return Device{}, err
-	}
-	defer func() { <-c.looking }()
-	heard, stop := c.hear()
-	defer stop()
-	if d, known := c.known(instance); known { // met while we waited
-		return d, nil
-	}
-	alive, end := context.WithCancel(ctx)
-	defer end()
-	for try := 0; try <= max(0, c.options.Retries); try++ {
-		if try > 0 || !c.asked(instance) {
-			if err := c.whoIs(WhoIs{true, instance, instance}); err != nil {
-				return Device{}, err
-			}
-		}
-		if try == 1 && c.options.Direct && !c.options.BBMD.IsValid() {
-			c.running.Go(func() { c.introduce(alive, instance) })
-		}
-		d, err := c.hearOf(ctx, heard, instance)
-		if err == nil {
-			c.keep(d)
-		}
-		if !errors.Is(err, ErrTimeout) {
-			return d, err
-		}
-	}
-	return Device{}, ErrTimeout
-}
-
-// hearOf waits for one device's I-Am.
-func (c *Client) hearOf(ctx context.Context, heard chan Device, instance uint32) (Device, error) {
-	timer := time.NewTimer(c.options.APDUTimeout)
-	defer timer.Stop()
-	for {
-		select {
-		case d := <-heard:
-			if d.Instance == instance {
-				return d, nil
-			}
-		case <-timer.C:
-			return Device{}, ErrTimeout
-		case <-ctx.Done():
-			return Device{}, ctx.Err()
-		case <-c.ctx.Done():
-			return Device{}, ErrClosed
-		}
-	}
 }
 
 func (c *Client) known(instance uint32) (Device, bool) {

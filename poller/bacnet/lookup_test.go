@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net"
 	"net/netip"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -276,4 +277,42 @@ func TestWorth(t *testing.T) {
 			t.Errorf("%+v, %s: %s, want %s", c.f, c.r, got, c.want)
 		}
 	}
+}
+
+// Those that are looked for in vain keep nobody from being heard who says who he is, and
+// are looked for with one broadcast a time from then on.
+func TestLookupsInVain(t *testing.T) {
+	bench(t, Options{InFlight: 2, APDUTimeout: 500 * time.Millisecond}, func(t *testing.T, w *wires, c *Client) {
+		n := w.node("10.0.0.2:47808", fans(1, 3, IAm{MaxAPDU: 1476, Segmentation: NoSegmentation}))
+		var vain sync.WaitGroup
+		for i := range uint32(2) {
+			vain.Go(func() { c.ReadAll(t.Context(), 100+i, inputs(1)) })
+		}
+		time.Sleep(10 * time.Millisecond)
+		time.AfterFunc(100*time.Millisecond, func() {
+			c.met(IAm{Instance: 1, MaxAPDU: 1476, Segmentation: NoSegmentation}, Station{Via: netip.MustParseAddrPort("10.0.0.2:47808")})
+		})
+		began := time.Now()
+		got, err := c.ReadAll(t.Context(), 1, inputs(3))
+		checkValues(t, got, err, 3)
+		if took := time.Since(began); took > 200*time.Millisecond {
+			t.Errorf("it was read after %v", took)
+		}
+		vain.Wait()
+		for round, want := range []int{8, 9} {
+			n.mu.Lock()
+			if n.lookups != want {
+				t.Errorf("round %d: %d questions, want %d", round, n.lookups, want)
+			}
+			n.mu.Unlock()
+			if _, err := c.ReadAll(t.Context(), 100, inputs(1)); !errors.Is(err, ErrTimeout) {
+				t.Error(err)
+			}
+		}
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		if len(c.expected) > 0 {
+			t.Errorf("%d devices are still expected", len(c.expected))
+		}
+	})
 }

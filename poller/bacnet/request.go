@@ -30,7 +30,8 @@ func (c *Client) request(ctx context.Context, to Station, service uint8, data []
 	if err := c.enter(ctx, c.flight); err != nil {
 		return nil, err
 	}
-	defer func() { <-c.flight }()
+	place := c.flight
+	defer func() { <-place }()
 	e, answers := c.begin(to, l)
 	defer c.end(e)
 	a := APDU{Type: ConfirmedRequest, SegmentedAccepted: true, MaxSegments: ownSegments, MaxAPDU: ownAPDU,
@@ -39,7 +40,11 @@ func (c *Client) request(ctx context.Context, to Station, service uint8, data []
 		if err := c.send(a, to, true); err != nil {
 			return nil, err
 		}
-		answer, err := c.await(ctx, answers, c.options.APDUTimeout)
+		answer, err := c.await(ctx, answers, c.options.APDUTimeout/overdueShare)
+		if errors.Is(err, ErrTimeout) {
+			place = c.makeRoom(place)
+			answer, err = c.await(ctx, answers, c.options.APDUTimeout-c.options.APDUTimeout/overdueShare)
+		}
 		if errors.Is(err, ErrTimeout) {
 			continue
 		}
@@ -51,6 +56,25 @@ func (c *Client) request(ctx context.Context, to Station, service uint8, data []
 	}
 	l.silent.Store(true)
 	return nil, ErrTimeout
+}
+
+// overdueShare: an answer that takes a quarter of its time is late, and four times as
+// many late ones are waited for as others.
+const overdueShare = 4
+
+// makeRoom gives the place of a request whose answer is late to another, if not too
+// many are late: those who have stopped answering shall not keep those waiting who do.
+func (c *Client) makeRoom(place chan struct{}) chan struct{} {
+	if place != c.flight {
+		return place
+	}
+	select {
+	case c.overdue <- struct{}{}:
+		<-c.flight
+		return c.overdue
+	default:
+		return place
+	}
 }
 
 // enter waits for a place.
