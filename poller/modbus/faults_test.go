@@ -2,6 +2,7 @@ package modbus
 
 import (
 	"context"
+	"crypto/tls"
 	"io"
 	"net"
 	"strings"
@@ -212,16 +213,19 @@ func TestOpenIsBoundedByItsContext(t *testing.T) {
 	}
 }
 
-// A connection that comes after Open has given up is closed as it comes.
+// A connection that the library opens after Open has given up is closed as it
+// comes.
 func TestAbandonedConnectionIsClosed(t *testing.T) {
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	id := newIdentity(t, "fanwarden")
+	listener, err := tls.Listen("tcp", "127.0.0.1:0", &tls.Config{Certificates: []tls.Certificate{id.pair}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer listener.Close()
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	session, err := Open(ctx, Options{Scheme: "tcp", Address: listener.Addr().String(), Timeout: patient})
+	session, err := Open(ctx, Options{Scheme: "tcp+tls", Address: listener.Addr().String(), Timeout: patient,
+		TLSCert: id.cert, TLSKey: id.key, TLSCA: id.cert})
 	if err == nil { // the connection stood before anybody looked at the context
 		session.Close()
 	}
@@ -295,8 +299,18 @@ func TestCloseTwice(t *testing.T) {
 // What the library has to say goes to our log and only at debug level.
 func TestLibraryWritesToOurLog(t *testing.T) {
 	core, logged := observer.New(zapcore.DebugLevel)
-	address := peer(t, step{send: [][]byte{frame("0002 0000 0005 11  03 02 022B" + "0001 0000 0005 11  03 02 022B")}})
-	session, err := Open(context.Background(), Options{Scheme: "tcp", Address: address, Timeout: patient, Log: zap.New(core)})
+	socket, err := net.ListenPacket("udp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer socket.Close()
+	go func() {
+		if _, asker, err := socket.ReadFrom(make([]byte, 300)); err == nil {
+			socket.WriteTo(frame("0002 0000 0005 11  03 02 022B"), asker)
+			socket.WriteTo(frame(goodTCP), asker)
+		}
+	}()
+	session, err := Open(context.Background(), Options{Scheme: "udp", Address: socket.LocalAddr().String(), Timeout: patient, Log: zap.New(core)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -7,7 +7,7 @@ import (
 	"fanwarden/poller/reading"
 )
 
-// library speaks every transport but RTU over TCP.
+// library speaks every transport but TCP and RTU over TCP.
 type library struct {
 	client *modbus.ModbusClient
 	unit   int // that the client is set to; -1: none yet

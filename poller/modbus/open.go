@@ -25,12 +25,19 @@ const selectLimit = 1024
 // where nothing answered in time, Refused for everything else, as no
 // connection ever stood.
 //
-// A connection attempt that ctx cut short is over at once with RTU over TCP.
+// A connection attempt that ctx cut short is over at once with TCP and RTU over TCP.
 // The library cannot stop its own: they go on in the background, for at most
 // 5 s (15 s with TLS), and what comes of them is closed.
 func Open(ctx context.Context, o Options) (*Session, error) {
-	if o.Scheme == "rtuovertcp" {
+	switch o.Scheme {
+	case "rtuovertcp":
 		line, err := dialRTU(ctx, o)
+		if err != nil {
+			return nil, opening(err)
+		}
+		return &Session{over: line}, nil
+	case "tcp":
+		line, err := dialTCP(ctx, o)
 		if err != nil {
 			return nil, opening(err)
 		}

@@ -1,6 +1,10 @@
-// Package modbus is a conversation with one Modbus gateway or serial line: TCP,
-// UDP, TLS and serial lines on top of github.com/simonvetter/modbus 1.6.4, and
+// Package modbus is a conversation with one Modbus gateway or serial line: UDP,
+// TLS and serial lines on top of github.com/simonvetter/modbus 1.6.4, and TCP and
 // RTU over TCP with a framing of its own.
+//
+// TCP is our own because that is how most gateways are reached, and the library
+// takes two reads and eight allocations an answer: with many gateways two thirds
+// of the processor's time that C on libmodbus takes, instead of nine tenths.
 //
 // RTU over TCP is our own because the library reads whatever stands next in the
 // stream as the answer, does not look whether something stands there already
@@ -20,7 +24,7 @@
 //     is an argument of every read.
 //   - RTU: a reply that comes after its time-out is taken for the answer to the
 //     next request, and every answer after it is shifted by one.
-//     TCP: a time-out in the middle of a frame loses the stream for good.
+//     TLS: a time-out in the middle of a frame loses the stream for good.
 //     After the peer has closed, every read fails. So a session ends with the
 //     first error that is not an exception: it closes its connection, and
 //     later reads fail at once. The caller opens another, and on transports
