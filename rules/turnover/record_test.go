@@ -122,6 +122,7 @@ func TestOneByteIsFound(t *testing.T) {
 	r := recorded(t, "metric", "")
 	r.Course.Trend = r.Course.Trend[:2] // what follows is the same over and over
 	r.Points[0].Verdict = Fail
+	r.Witness, r.Instruments = "W. Itness", []Instrument{{"Manometer", "M-12", "2026-05-01"}}
 	r.Seal()
 	data, _ := json.Marshal(r)
 	for i := range data {
