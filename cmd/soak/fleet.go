@@ -14,6 +14,7 @@ const (
 	gateways = 24
 	fansEach = 3
 	piped    = 50 // added to the port of a gateway: that of the pipe before it
+	watched  = 9  // the BACnet gateway whose devices tell of changes
 )
 
 // side is who reads a fleet file.
@@ -37,8 +38,22 @@ func scheme(i int) string {
 		return "rtuovertcp"
 	case i%8 == 6:
 		return "udp"
+	case i%8 == 1:
+		return "bacnet"
 	}
 	return "tcp"
+}
+
+// hasPipe reports whether a pipe stands before a gateway: where it has streams.
+func hasPipe(i int) bool { return scheme(i) != "udp" && scheme(i) != "bacnet" }
+
+// unit is the number of a fan at its gateway. BACnet devices have one that no other
+// has, which also says on which network behind the gateway they are.
+func unit(i, n int) int {
+	if scheme(i) == "bacnet" {
+		return 100*(i+1) + n + 1
+	}
+	return n + 1
 }
 
 const header = `[fleet]
@@ -109,6 +124,29 @@ type = "uint16"
 bit = 3
 `
 
+const objectMap = `[pointmaps.objects]
+protocol = "bacnet"
+[pointmaps.objects.points.pressure]
+object = "analog-input,0"
+unit = "Pa"
+[pointmaps.objects.points.setpoint]
+object = "analog-value,0"
+unit = "Pa"
+[pointmaps.objects.points.speed]
+object = "analog-output,0"
+unit = "%"
+[pointmaps.objects.points.rpm]
+object = "analog-input,1"
+unit = "rpm"
+[pointmaps.objects.points.min_speed]
+object = "analog-value,1"
+unit = "%"
+[pointmaps.objects.points.high_speed]
+object = "binary-input,0"
+[pointmaps.objects.points.fault]
+object = "binary-input,1"
+`
+
 // fleetText is a fleet file. The setpoint is in it for the field, and for the
 // daemon to hold the controllers against.
 func fleetText(o options, s side, receivers string) string {
@@ -117,7 +155,7 @@ func fleetText(o options, s side, receivers string) string {
 	if !s.field {
 		fmt.Fprintf(&b, watching, o.path("store"), receivers)
 	}
-	b.WriteString(pointMap)
+	b.WriteString(pointMap + objectMap)
 	for i := range gateways {
 		b.WriteString(gatewayText(o, s, i, receivers))
 	}
@@ -127,11 +165,18 @@ func fleetText(o options, s side, receivers string) string {
 func gatewayText(o options, s side, i int, receivers string) string {
 	var b strings.Builder
 	id, port := gatewayID(i), o.port+i
-	if !s.field && scheme(i) != "udp" {
+	if !s.field && hasPipe(i) {
 		port += piped
+	}
+	points := "soak"
+	if scheme(i) == "bacnet" {
+		points = "objects"
 	}
 	fmt.Fprintf(&b, "[[buildings]]\nid = %q\n", id)
 	fmt.Fprintf(&b, "[[gateways]]\nid = %q\nbuilding = %q\nurl = \"%s://%s:%d\"\ntimeout = \"300ms\"\n", id, id, scheme(i), o.host, port)
+	if i == watched {
+		b.WriteString("cov = true\n")
+	}
 	if s.changed && i%2 == 0 {
 		b.WriteString("poll_every = \"900ms\"\n")
 	}
@@ -144,8 +189,8 @@ func gatewayText(o options, s side, i int, receivers string) string {
 		fans++
 	}
 	for n := range fans {
-		fmt.Fprintf(&b, "[[fans]]\nid = %q\ngateway = %q\nunit = %d\npointmap = \"soak\"\nprobe = \"suction\"\n"+
-			"min_speed = \"20 %%\"\nsetpoint = \"-%d Pa\"\n", fanID(i, n), id, n+1, 25+i*(fansEach+1)+n)
+		fmt.Fprintf(&b, "[[fans]]\nid = %q\ngateway = %q\nunit = %d\npointmap = %q\nprobe = \"suction\"\n"+
+			"min_speed = \"20 %%\"\nsetpoint = \"-%d Pa\"\n", fanID(i, n), id, unit(i, n), points, 25+i*(fansEach+1)+n)
 	}
 	return b.String()
 }

@@ -31,7 +31,7 @@ func TestPlanned(t *testing.T) {
 	for i := range gateways {
 		for _, k := range kinds {
 			want := 1
-			if k.way != through && scheme(i) == "udp" {
+			if k.way != through && !hasPipe(i) {
 				want = 0
 			}
 			if n := seen[k.name+gatewayID(i)]; n != want {

@@ -123,7 +123,7 @@ func (s *soak) serve() error {
 	}
 	s.server = server
 	for i := range gateways {
-		if scheme(i) == "udp" {
+		if !hasPipe(i) {
 			continue
 		}
 		if s.pipes[gatewayID(i)], err = openPipe(s.o, i); err != nil {
