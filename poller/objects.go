@@ -183,7 +183,7 @@ func (t *talker) wait(ctx context.Context, until time.Time) bool {
 
 // reopen opens the conversation beside the cycles, when that is due.
 func (t *talker) reopen(ctx context.Context, now time.Time) {
-	if t.opening || now.Before(t.retry) {
+	if t.opening || len(t.devices) == 0 || now.Before(t.retry) {
 		return
 	}
 	t.opening = true

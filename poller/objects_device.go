@@ -186,8 +186,12 @@ func (t *talker) ask(ctx context.Context, d *device, until time.Time) {
 
 // probe asks the silent devices that are due.
 func (t *talker) probe(ctx context.Context, now time.Time) {
+	if t.objects == nil {
+		return
+	}
+	hurried, at := t.hurried()
 	for _, d := range t.devices {
-		if d.probing() && !d.asking && !now.Before(t.dueOf(d)) && t.objects != nil {
+		if d.probing() && !d.asking && (!now.Before(d.due) || d == hurried && !now.Before(at)) {
 			t.tried = now
 			t.ask(ctx, d, now.Add(probeTries*t.gateway.Timeout))
 		}
@@ -198,13 +202,13 @@ func (t *talker) probe(ctx context.Context, now time.Time) {
 // four to be answered by it.
 const probeTries = 8
 
-// dueOf is when a silent device is asked again. Where nobody answers, somebody is
-// asked at least every 10 s.
-func (t *talker) dueOf(d *device) time.Time {
-	if hurried := t.tried.Add(muteRetry); t.nobody() && hurried.Before(d.due) && t.first() == d {
-		return hurried
+// hurried is the device that is asked before it is due, and when, since where nobody
+// answers somebody is asked at least every 10 s; nil: there is none.
+func (t *talker) hurried() (*device, time.Time) {
+	if !t.nobody() {
+		return nil, time.Time{}
 	}
-	return d.due
+	return t.first(), t.tried.Add(muteRetry)
 }
 
 // nobody reports whether no device answers.
@@ -225,16 +229,21 @@ func (t *talker) first() (first *device) {
 // nextProbe is when the next silent device is due, or the conversation is to be
 // opened.
 func (t *talker) nextProbe() time.Time {
-	if t.objects == nil {
-		if t.opening {
-			return time.Now().Add(dialLimit)
-		}
+	next := time.Now().Add(muteRetry)
+	switch {
+	case len(t.devices) == 0:
+		return next
+	case t.objects == nil && t.opening:
+		return time.Now().Add(dialLimit)
+	case t.objects == nil:
 		return t.retry
 	}
-	next := time.Now().Add(muteRetry)
+	if d, at := t.hurried(); d != nil && at.Before(next) {
+		next = at
+	}
 	for _, d := range t.devices {
-		if due := t.dueOf(d); d.probing() && !d.asking && due.Before(next) {
-			next = due
+		if d.probing() && !d.asking && d.due.Before(next) {
+			next = d.due
 		}
 	}
 	return next

@@ -269,6 +269,17 @@ func TestAGatewayThatCannotBeOpened(t *testing.T) {
 	}
 }
 
+// A gateway without fans has its cycles, and asks nobody.
+func TestABACnetGatewayWithoutFans(t *testing.T) {
+	s, fleet := campus(1)
+	fleet.Fans = nil
+	s.refused = errors.New("it was opened")
+	cycles, logged := s.awhile(t, fleet, time.Minute)
+	if len(cycles) < 11 || logged.Len() > 0 {
+		t.Errorf("%d cycles; log: %v", len(cycles), logged.All())
+	}
+}
+
 // One datagram in five is lost, whichever, and no fan is without a reading for long,
 // be it read by multiple reads or singly.
 func TestOneDatagramInFiveIsLost(t *testing.T) {
