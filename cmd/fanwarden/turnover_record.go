@@ -8,6 +8,8 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"fanwarden/poller/reading"
@@ -29,6 +31,10 @@ func (h *handover) record(proven []turnover.Fan, began time.Time) error {
 			err = h.loan.keep(data)
 		}
 		failed = errors.Join(failed, err)
+		h.tellRetest(r)
+	}
+	if h.loan.dir == "" && h.report == "" {
+		fmt.Fprintln(h.p.stderr, "no record was kept: give [store] dir in the fleet file, or --report DIR")
 	}
 	if failed != nil && h.report == "" { // what took minutes to prove is not to be lost with the disk
 		h.report, _ = os.MkdirTemp("", "fanwarden-turnover-")
@@ -46,6 +52,33 @@ func (h *handover) first(fan reading.FanID) []byte {
 		fmt.Fprintf(h.p.stderr, "fanwarden turnover: whether %s was proven before is not known, so its record names no first one: %v\n", fan, err)
 	}
 	return first
+}
+
+// tellRetest says what has become of what failed when a fan was first proven.
+func (h *handover) tellRetest(r *turnover.Record) {
+	if r.RetestOf == nil {
+		return
+	}
+	if r.RetestOf.Doubt != "" {
+		fmt.Fprintf(h.p.stderr, "%s was proven before, and nothing is compared with that: %s\n", r.Fan.ID, r.RetestOf.Doubt)
+		return
+	}
+	became := map[string][]string{}
+	for _, one := range r.RetestOf.Since {
+		if one.Mended() || one.Still() || one.Fresh() {
+			became[one.Word()] = append(became[one.Word()], one.What)
+		}
+	}
+	says := "nothing failed, then or now"
+	if len(became) > 0 {
+		var parts []string
+		for word, what := range became {
+			parts = append(parts, word+": "+strings.Join(what, ", "))
+		}
+		slices.Sort(parts)
+		says = strings.Join(parts, "; ")
+	}
+	fmt.Fprintf(h.p.stderr, "%s was first proven %s; since then %s\n", r.Fan.ID, r.RetestOf.Time.In(h.fleet.Zone()).Format("2006-01-02 15:04"), says)
 }
 
 // writeReport writes the printable page and the table of all fans, and a file with

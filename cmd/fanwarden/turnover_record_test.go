@@ -75,8 +75,11 @@ func TestRetestIsLinked(t *testing.T) {
 	if kept, err := daemon.FirstTurnover(dir, "ef2"); err != nil || kept != nil {
 		t.Errorf("another fan has a record: %s, %v", kept, err)
 	}
-	if says := diagnostics.String(); strings.Contains(says, "not known") {
-		t.Error(says)
+	for says, want := range map[string]bool{"not known": false, "ef1 was first proven 2026-03-02 0": true, "; since then fails now only": false,
+		"mended: pressure": true, "fails still: pressure": true, "no record was kept": false} {
+		if strings.Contains(diagnostics.String(), says) != want {
+			t.Errorf("%q is said: %v, in %s", says, !want, &diagnostics)
+		}
 	}
 }
 
@@ -151,5 +154,14 @@ func TestInstrumentFlag(t *testing.T) {
 	}
 	if len(all) != 2 {
 		t.Errorf("%v", all)
+	}
+}
+
+// Where there is neither a store nor a report, that is said.
+func TestNoRecordIsKept(t *testing.T) {
+	var diagnostics bytes.Buffer
+	h := &handover{p: &process{stderr: &diagnostics}, loan: &loan{}}
+	if err := h.record(nil, time.Now()); err != nil || !strings.Contains(diagnostics.String(), "no record was kept: give [store] dir") {
+		t.Errorf("%v: %s", err, &diagnostics)
 	}
 }
