@@ -35,8 +35,12 @@ func check(_ context.Context, p *process, args []string) int {
 	fmt.Fprintf(p.stdout, "%s: %s, %s, %s.\n\n", *path, count(len(fleet.Buildings), "building"),
 		count(len(fleet.Gateways), "gateway"), count(len(fleet.Fans), "fan"))
 	printPlans(p.stdout, fleet)
-	warnOfForced(p.stderr, fleet)
-	return printAudit(p.stdout, config.Audit(fleet))
+	left := warnOfForced(p.stderr, fleet)
+	status := printAudit(p.stdout, config.Audit(fleet))
+	if left {
+		return foundWrong
+	}
+	return status
 }
 
 // printPlans tells how each gateway will be polled.

@@ -301,11 +301,11 @@ func killedBesideADaemon(g *ground) {
 	again := startDaemon(g.T, g.file)
 	again.await(event{Event: left, Fan: "one"})
 	want(g.T, "the word about the fan", release, shown(again))
-	_, _, says := runCommand(g.T, "check", "--config", g.file)
+	status, _, says := runCommand(g.T, "check", "--config", g.file)
 	_, command, found := strings.Cut(says, "give it back with: ")
 	command, _, _ = strings.Cut(command, "\n")
-	if !found || !strings.Contains(says, "one MAY STILL BE FORCED: an exercise begun ") || strings.Contains(says, "two MAY") {
-		g.Fatalf("check says %q", says)
+	if status != foundWrong || !found || !strings.Contains(says, "one MAY STILL BE FORCED: an exercise begun ") || strings.Contains(says, "two MAY") {
+		g.Fatalf("status %d, check says %q", status, says)
 	}
 	if _, _, says := runCommand(g.T, "turnover", "--config", g.file, "--fan", "two", "--for", "0s"); !strings.Contains(says, "give it back with: "+command) {
 		g.Errorf("turnover says %q", says)

@@ -61,6 +61,7 @@ func points(ctx context.Context, p *process, args []string) int {
 	if !good {
 		return couldNotRun
 	}
+	warnOfForced(p.stderr, fleet)
 	if *guess {
 		return wish.guess(ctx, p, fleet, reading.FanID(*id))
 	}
