@@ -89,7 +89,7 @@ func TestLending(t *testing.T) {
 	if _, body := again.get("/api/v1/fans/healthy/settings"); !strings.Contains(body, "2026-01-05T06:01:00Z") {
 		t.Errorf("the baseline is not there after a restart: %s", body)
 	}
-	if _, body := again.get("/api/v1/fans/healthy/turnovers"); !strings.Contains(body, handedOver) {
+	if _, body := again.get("/api/v1/fans/healthy/turnovers/20260105T060000.000Z"); !strings.Contains(body, handedOver) {
 		t.Errorf("the record is not there after a restart: %s", body)
 	}
 	again.stop()
