@@ -36,6 +36,7 @@ func Audit(fleet *Fleet) []Warning {
 		a.reach(f)
 	}
 	a.gateways()
+	a.bacnet()
 	a.exposed()
 	a.notify()
 	sort.SliceStable(a.warnings, func(i, j int) bool {
