@@ -14,16 +14,23 @@ import (
 	"fanwarden/poller/bacnet"
 )
 
-// startBACnet serves devices on the npm package @bacnet-js/client, whose place
-// FANWARDEN_NODE_MODULES names.
+// startBACnet serves devices on the npm package @bacnet-js/client.
 func startBACnet(t *testing.T) *peer {
+	t.Helper()
+	script := bacnetScript(t, "bacnet_devices.cjs")
+	return startPeer(t, script[0], script[1:]...)
+}
+
+// bacnetScript is how a script on the npm package @bacnet-js/client is started,
+// whose place FANWARDEN_NODE_MODULES names.
+func bacnetScript(t *testing.T, name string) []string {
 	t.Helper()
 	modules := os.Getenv("FANWARDEN_NODE_MODULES")
 	_, err := os.Stat(filepath.Join(modules, "@bacnet-js", "client"))
 	missing(t, "the npm package @bacnet-js/client in the folder of FANWARDEN_NODE_MODULES", err)
 	node, err := exec.LookPath("node")
 	missing(t, "node", err)
-	return startPeer(t, "/usr/bin/env", "NODE_PATH="+modules, node, filepath.Join(peersDir, "bacnet_devices.cjs"))
+	return []string{"/usr/bin/env", "NODE_PATH=" + modules, node, filepath.Join(peersDir, name)}
 }
 
 // asked returns how often a device was asked in which way.

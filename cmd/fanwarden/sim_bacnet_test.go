@@ -113,3 +113,42 @@ func TestSimServesABACnetBuilding(t *testing.T) {
 	d.stop()
 	s.stop()
 }
+
+// A client on a stack that somebody else wrote (@bacnet-js/client) finds the
+// devices behind the router, reads, commands and releases one, and is told of its
+// values.
+func TestAnotherStackReadsASimulatedBACnetBuilding(t *testing.T) {
+	script := bacnetScript(t, "bacnet_client.cjs")
+	port := freeUDP(t)
+	s := startSim(t, writeFleet(t, fmt.Sprintf(fansOnBACnet, port)))
+	p := startPeer(t, script[0], script[1:]...)
+	for _, fan := range []string{"one", "two"} {
+		if status, answer := s.call("POST", "/faults", "application/json", `{"fan": "`+fan+`", "kind": "contact_closed"}`); status != http.StatusOK {
+			t.Fatalf("%d, %s", status, answer)
+		}
+	}
+	for _, step := range []struct{ ask, want string }{
+		{fmt.Sprint("who ", port), "found 12:1=1201 12:2=1202"},
+		{"read 1201 device,1201 object-list 0", "read 4"},
+		{"read 1201 analog-input,1 object-name", "read one pressure"},
+		{"read 1201 analog-input,1 units", "read 58"}, // inches of water
+		{"read 1201 binary-input,1 present-value", "read 1"},
+		{"read 1201 binary-input,1 polarity", "read 0"},
+		{"read 1202 analog-input,2 present-value", "refused BacnetError - Class:1 - Code:31"},
+		{"many 1202 analog-input,1 analog-output,1 binary-input,1", "many 11 13 12"},
+		{"write 1201 analog-output,1 10 40", "written"},
+		{"read 1201 analog-output,1 present-value", "read 40"},
+		{"read 1201 analog-output,1 priority-array 10", "read 40"},
+		{"write 1201 analog-output,1 10 null", "written"},
+		{"read 1201 analog-output,1 priority-array 10", "read null"},
+		{"write 1201 analog-input,1 10 4", "refused BacnetError - Class:2 - Code:40"},
+		{"watch 1201 binary-input,1 yes", "told 1"},
+		{"watch 1202 binary-input,1 no", "told 1"},
+	} {
+		fmt.Fprintln(p.in, step.ask)
+		if got := p.line(); got != step.want {
+			t.Errorf("%s: %q, want %q", step.ask, got, step.want)
+		}
+	}
+	s.stop()
+}
