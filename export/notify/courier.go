@@ -50,13 +50,14 @@ type wayState struct {
 
 // Figures of the courier. (Engineering choices.)
 const (
-	lookEvery  = time.Second
-	firstWait  = 5 * time.Second
-	longestTry = 6 * time.Minute  // a mail server may take its time, a webhook has hookTime
-	longest    = 10 * time.Minute // between two tries of a message that its receiver refuses
-	longestWay = 2 * time.Minute  // the longest between two tries of a way: a page may wait behind it
-	giveUp     = 24 * time.Hour   // with what the receiver itself refuses
-	letGo      = 5 * giveUp       // with what it puts off (4 to 5 days, RFC 5321, section 4.5.4.1)
+	lookEvery    = time.Second
+	firstWait    = 5 * time.Second
+	longestTry   = 6 * time.Minute  // a mail server may take its time, a webhook has hookTime
+	longest      = 10 * time.Minute // between two tries of a message that its receiver refuses
+	longestWay   = 2 * time.Minute  // the longest between two tries of a way: a page may wait behind it
+	longestAsked = time.Hour        // that a receiver may ask to be left alone for
+	giveUp       = 24 * time.Hour   // with what the receiver itself refuses
+	letGo        = 5 * giveUp       // with what it puts off (4 to 5 days, RFC 5321, section 4.5.4.1)
 )
 
 // NewCourier returns a courier that serves the ways that a function tells. The
@@ -236,7 +237,7 @@ func own(err error) *refusal {
 // retryAfter is how long the receiver wants to be left alone.
 func retryAfter(err error) time.Duration {
 	if r := (*refusal)(nil); errors.As(err, &r) {
-		return min(r.after, time.Hour)
+		return min(r.after, longestAsked)
 	}
 	return 0
 }

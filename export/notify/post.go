@@ -70,6 +70,17 @@ func (p *Post) Drafts(entries []alarm.Entry) []journal.Message {
 	return drafts
 }
 
+// Resume takes up a message of an earlier process. Whatever the clock was set to in
+// between, and is from now on, it waits for no longer than it was to: a draft until
+// what belongs to it has gathered, others as long as a receiver may ask for.
+func Resume(m *journal.Message, now time.Time) {
+	most := longestAsked
+	if m.Draft != nil {
+		most = gather
+	}
+	m.Next = now.Add(min(max(m.Next.Sub(now), 0), most)) // now has a clock that nobody sets
+}
+
 // Untold returns drafts for alarms that ask for somebody and were told by none of
 // the ways that the fleet file has now, or were lost on a way that it no longer
 // has. What a way has told, or waits on it as a draft, it is not given again.

@@ -115,6 +115,7 @@ func (d *desk) open(now time.Time) {
 	}
 	for _, m := range kept.Messages {
 		if _, known := d.outbox[m.ID]; !known && !d.owed.gone[m.ID] {
+			notify.Resume(&m, now)
 			d.outbox[m.ID] = m
 		}
 	}
