@@ -40,7 +40,8 @@ func commands() []command {
 		{"check", "--config FILE                      what is wrong with the file; the poll plan; the settings audit", check},
 		{"run", "--config FILE                      the daemon", run},
 		{"points", "--config FILE --fan ID             raw words of one fan, now, and every way to read them;\n" +
-			"                                              --guess proposes its point map", points},
+			"                                              --guess proposes its point map, --discover\n" +
+			"                                              those of the BACnet devices of a gateway", points},
 		{"turnover", "--config FILE [--building ID] [--fan ID] [--for 30s] [--exercise]\n" +
 			"                                              proves every mapped point of the fans", handOver},
 		{"replay", "--config FILE [--format text|jsonl] READINGS.csv\n" +
