@@ -59,11 +59,23 @@ func TestDiscoverSaysWhatItIsNotGiven(t *testing.T) {
 		{"--config " + file + " --gateway roof", "use --guess"},
 		{"--gateway roof --url bacnet://127.0.0.1", "both given"},
 		{"--url tcp://127.0.0.1", "write bacnet://HOST"},
+		{"--url bacnet://127.0.0.1/x --gateway roof", "both given"},
 		{"--url bacnet://127.0.0.1 --wait 0s", "--wait must be above zero"},
 	} {
 		args := append([]string{"points", "--discover"}, strings.Fields(c.flags)...)
 		if status, _, stderr := runCommand(t, args...); status != couldNotRun || !strings.Contains(stderr, c.says) {
 			t.Errorf("%q: status %d, %s", c.flags, status, stderr)
+		}
+	}
+}
+
+// A BACnet device says what its objects are: nothing need be guessed.
+func TestGuessLeavesBACnetToDiscover(t *testing.T) {
+	file := objectFleet(t, &peer{port: "47808"}, "", []*commissioned{{id: "one", device: 1201}})
+	for _, flags := range []string{"--fan one", "--gateway roof --unit 1"} {
+		args := append([]string{"points", "--config", file, "--guess"}, strings.Fields(flags)...)
+		if status, _, stderr := runCommand(t, args...); status != couldNotRun || !strings.Contains(stderr, "use --discover --gateway roof") {
+			t.Errorf("%s: status %d, %s", flags, status, stderr)
 		}
 	}
 }

@@ -42,6 +42,9 @@ const mostBits = 2000
 // from what they held. It only reads.
 func (w *guessWish) guess(ctx context.Context, p *process, fleet *config.Fleet, id reading.FanID) int {
 	fan, gateway, err := w.whom(fleet, id)
+	if err == nil && gateway.BACnet() {
+		err = fmt.Errorf("gateway %s is a BACnet one, whose devices say what their objects are; use --discover --gateway %s", gateway.ID, gateway.ID)
+	}
 	var tables []decode.Table
 	if err == nil {
 		tables, err = w.tables()

@@ -228,7 +228,7 @@ func describeObject(p config.PlacedPoint) string {
 	e := p.Encoding
 	switch {
 	case len(p.States) > 0:
-		return "closed in " + strings.Trim(strings.ReplaceAll(fmt.Sprint("the states ", p.States), " ", ", "), "[]")
+		return "closed in the states " + strings.Trim(strings.ReplaceAll(fmt.Sprint(p.States), " ", ", "), "[]")
 	case e.Type == decode.Bool:
 		return map[bool]string{false: "closed where it is active", true: "closed where it is inactive"}[e.Invert]
 	case e.Scale == 1 && e.Offset == 0:

@@ -9,9 +9,11 @@ import (
 	"time"
 
 	"fanwarden/config"
+	"fanwarden/poller/bacnet"
 	"fanwarden/poller/decode"
 	"fanwarden/poller/reading"
 	"fanwarden/poller/units"
+	"fanwarden/rules/turnover"
 )
 
 // shows reports the lines of a pattern that a text lacks.
@@ -167,6 +169,31 @@ func TestDescribe(t *testing.T) {
 		if got := describe(config.PlacedPoint{Encoding: test.e, Table: test.table}); got != want {
 			t.Errorf("%q, want %q", got, want)
 		}
+	}
+}
+
+func TestDescribeObject(t *testing.T) {
+	pa, _ := units.Find("Pa")
+	object := bacnet.Reference{Object: bacnet.ObjectID{Instance: 1}, Property: bacnet.PresentValue}
+	for want, p := range map[string]config.PlacedPoint{
+		"in Pa":                          {Encoding: decode.Encoding{Type: decode.Float32, Scale: 1, Unit: pa}},
+		"249.1 Pa for each 1":            {Encoding: decode.Encoding{Type: decode.Float32, Scale: 249.1, Unit: pa}},
+		"10 Pa for each 1, and -5 added": {Encoding: decode.Encoding{Type: decode.Float32, Scale: 10, Offset: -5, Unit: pa}},
+		"closed where it is active":      {Encoding: decode.Encoding{Type: decode.Bool, Bit: decode.NoBit}},
+		"closed where it is inactive":    {Encoding: decode.Encoding{Type: decode.Bool, Bit: decode.NoBit, Invert: true}},
+		"closed in the states 2, 3":      {Encoding: decode.Encoding{Type: decode.Bool, Bit: decode.NoBit}, States: []uint32{2, 3}},
+	} {
+		if p.Object = object; describe(p) != want {
+			t.Errorf("%q, want %q", describe(p), want)
+		}
+	}
+	wrong := deviceSays(config.PlacedPoint{Object: object, Encoding: decode.Encoding{Type: decode.Float32, Scale: 1, Unit: pa}},
+		&turnover.Says{HasUnit: true, Unit: 58, Flags: bacnet.StatusFlags{Fault: true}, Reliability: 1})
+	if wrong != `fault, no sensor, in inH2O, WHICH IS NOT THE POINT MAP'S: correct unit and scale there, or where the device is wrong add device_unit = "inH2O"` {
+		t.Error(wrong)
+	}
+	if turned := deviceSays(config.PlacedPoint{}, &turnover.Says{HasPolarity: true, Polarity: bacnet.Reverse}); turned != "no flags, polarity reverse, turned by the device already" {
+		t.Error(turned)
 	}
 }
 

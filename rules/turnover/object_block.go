@@ -142,20 +142,38 @@ func (c *Chosen) unstated(o *Object) (unit, why string) {
 }
 
 // force says which object an exercise could force the speed by, and leaves it to a
-// person to say so.
+// person to say so: one that is named for it, or the output that the speed is.
 func (m *ObjectMap) force(b *strings.Builder, name string) {
 	speed := m.decided(reading.Speed)
-	if speed == nil || !m.Whole() || speed.Choices[0].Object.ID.Type != bacnet.AnalogOutput {
+	if speed == nil || !m.Whole() {
 		return
 	}
-	o := speed.Choices[0].Object
+	var o *Object
+	if read := speed.Choices[0].Object; read.ID.Type == bacnet.AnalogOutput {
+		o = read // a value that is read need not be one that is taken
+	}
+	for _, other := range m.Spare {
+		if w := words(other.Name); label(other.Name) == m.label && oneOf(w, "force|forced") && oneOf(w, "speed") && commandable(other) {
+			o = other
+		}
+	}
+	if o == nil {
+		return
+	}
 	b.WriteString("\n")
-	comment(b, fmt.Sprintf("%s can be commanded. If `turnover --exercise` may force the speed by it, take the comment marks away and choose a priority from 9 to 16 that is above the one at which the controller itself writes:", o.ID))
+	comment(b, fmt.Sprintf("%s %q can be commanded. If `turnover --exercise` may force the speed by it, take the comment marks away and choose a priority from 9 to 16 that is above the one at which the controller itself writes:", o.ID, o.Name))
 	fmt.Fprintf(b, "# [pointmaps.%s.points.force_speed]\n# object = %q\n", name, o.ID)
 	if unit, stated := o.unit(); stated {
 		fmt.Fprintf(b, "# unit = %q\n", unit.Name)
 	}
 	b.WriteString("# priority = 10\n")
+}
+
+// commandable reports whether an object takes commands of a speed, as far as its kind
+// says so.
+func commandable(o *Object) bool {
+	unit, stated := o.unit()
+	return (o.ID.Type == bacnet.AnalogOutput || o.ID.Type == bacnet.AnalogValue) && (!stated || unit.Dimension == reading.ForceSpeed.Dimension())
 }
 
 // says writes an object with what it holds.

@@ -63,7 +63,7 @@ var roles = []role{
 	{point: reading.RunOn, has: []string{"runon|overrun|purge|offdelay"}, more: "time", kinds: kept},
 	{point: reading.StartDelay, has: []string{"startdelay|startupdelay"}, kinds: kept},
 	{point: reading.RestartRise, has: []string{"restart"}, kinds: kept},
-	{point: reading.OverrideSpeed, has: []string{"override|forced|hand", "speed"}, kinds: kept},
+	{point: reading.OverrideSpeed, has: []string{"override|hand", "speed"}, kinds: kept, not: "force|forced"},
 	{point: reading.HighSpeedAt, has: []string{high, "speed"}, more: "threshold|" + target, kinds: kept, not: "off|break|delay"},
 	{point: reading.HighSpeedOffAt, has: []string{high, "speed", "off|break"}, kinds: kept, not: "delay"},
 	{point: reading.HighSpeedDelay, has: []string{high, "speed", "delay"}, kinds: kept},
@@ -181,7 +181,7 @@ func oneOf(words []string, set string) bool {
 }
 
 // generic are words that name no fan.
-const generic = "fan|exhaust|riser|duct|shaft|motor|the|of|at|point|time|contact|switch|relay|w|value|trip|air|on|off|delay"
+const generic = "force|forced|fan|exhaust|riser|duct|shaft|motor|the|of|at|point|time|contact|switch|relay|w|value|trip|air|on|off|delay"
 
 // label is what is left of an object's name without the words that say which point it
 // is, as "ef 2"; it tells the fans of one device apart.

@@ -163,6 +163,11 @@ func TestObjectBlock(t *testing.T) {
 			t.Errorf("no %q in\n%s", want, block)
 		}
 	}
+	forced := riser(1201, "", 0)
+	forced.Objects = append(forced.Objects, object(bacnet.AnalogValue, 9, "Forced speed", 98, 0))
+	if block := ObjectMaps([]Device{forced})[0].Block("riser"); !strings.Contains(block, "# object = \"analog-value,9\"\n# unit = \"%\"\n# priority = 10\n") {
+		t.Error(block)
+	}
 	d.Objects = append(d.Objects, object(bacnet.AnalogOutput, 2, "Drive speed command", 98, 57))
 	block = ObjectMaps([]Device{d})[0].Block("riser")
 	if strings.Contains(block, "\n[") || !strings.Contains(block, "# [pointmaps.riser.points.speed]\n# object = \"analog-output,2\"") ||
