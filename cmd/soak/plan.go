@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"fanwarden/config"
 	"fanwarden/poller/field"
 	"fanwarden/poller/reading"
 	"fanwarden/rules/condition"
@@ -17,6 +18,21 @@ type kind struct {
 	fan   bool       // of one fan and not of the gateway
 	field field.Kind // how the field has it
 	way   way        // how the pipe has it
+	other field.Kind // what a BACnet gateway has in its place
+}
+
+// at is how a gateway has it; false where it cannot.
+func (k *kind) at(i int) (field.Kind, way, bool) {
+	switch {
+	case scheme(i) == "bacnet" && k.other != "":
+		return k.other, through, true
+	case k.way != through && !hasPipe(i):
+		return "", through, false
+	case k.field == "":
+		return "", k.way, true
+	}
+	only := k.field.Only()
+	return k.field, through, only == "" || only == config.Modbus && scheme(i) != "bacnet"
 }
 
 var (
@@ -28,13 +44,13 @@ var (
 		{name: "gateway off", raise: unreachable, field: field.GatewayOff},
 		{name: "answers late", field: field.AnswersLate},
 		{name: "unit silent", raise: []condition.Name{condition.ControllerSilent}, fan: true, field: field.SilentUnit},
-		{name: "resets", field: field.ResetsConnections},
+		{name: "resets", field: field.ResetsConnections, other: field.LosesDatagrams},
 		{name: "trunk cut", raise: unreachable, field: field.TrunkCut},
 		{name: "garbage", field: field.SendsGarbage},
 		{name: "controller trips", raise: []condition.Name{condition.ControllerFault}, fan: true, field: field.Tripped},
 		{name: "one connection only", field: field.LimitsConnections},
 		{name: "gateway mute", raise: unreachable, way: mute},
-		{name: "answers twice", way: twice},
+		{name: "answers twice", way: twice, other: field.AnswersTwice},
 		{name: "settings changed", raise: []condition.Name{condition.SettingsChanged}, fan: true, field: field.MinSpeedRaised},
 		{name: "answers drip", way: drips},
 	}
@@ -48,6 +64,8 @@ const stride = 5
 // trouble is one that is, or was, on.
 type trouble struct {
 	kind    *kind
+	field   field.Kind
+	way     way
 	gateway string
 	fan     string // "" for the gateway's
 	put     time.Time
@@ -70,10 +88,11 @@ func planned(seed uint64, round int) []*trouble {
 	var all []*trouble
 	for k := range kinds {
 		i := (int(seed%gateways) + stride*round + k) % gateways
-		if kinds[k].way != through && !hasPipe(i) {
-			continue // no pipe stands there
-		}
 		t := &trouble{kind: &kinds[k], gateway: gatewayID(i)}
+		var can bool
+		if t.field, t.way, can = t.kind.at(i); !can {
+			continue
+		}
 		if kinds[k].fan {
 			t.fan = fanID(i, round%fansEach)
 		}
@@ -91,26 +110,28 @@ func quiet(seed uint64, round, n int) string {
 func (s *soak) put(t *trouble) error {
 	t.put = time.Now()
 	s.conditions.expect(t)
-	if t.kind.way != through {
-		s.pipes[t.gateway].set(t.kind.way)
+	if t.way != through {
+		s.pipes[t.gateway].set(t.way)
 		return nil
 	}
-	fault := field.Fault{Kind: t.kind.field}
-	if fault.Fan = reading.FanID(t.fan); t.fan == "" {
-		fault.Gateway = reading.GatewayID(t.gateway)
-	}
-	return s.server.Put(fault)
+	return s.server.Put(t.fault())
 }
 
 func (s *soak) take(t *trouble) {
 	s.conditions.ended(t)
-	if t.kind.way != through {
+	if t.way != through {
 		s.pipes[t.gateway].set(through)
 		return
 	}
-	gateway := reading.GatewayID(t.gateway)
-	if t.fan != "" {
-		gateway = ""
+	fault := t.fault()
+	s.server.Clear(fault.Fan, fault.Gateway, fault.Kind)
+}
+
+// fault is the trouble as the field knows it.
+func (t *trouble) fault() field.Fault {
+	fault := field.Fault{Kind: t.field, Fan: reading.FanID(t.fan)}
+	if t.fan == "" {
+		fault.Gateway = reading.GatewayID(t.gateway)
 	}
-	s.server.Clear(reading.FanID(t.fan), gateway, t.kind.field)
+	return fault
 }

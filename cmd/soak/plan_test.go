@@ -3,6 +3,7 @@ package main
 import (
 	"os"
 	"testing"
+	"time"
 
 	"fanwarden/config"
 	"fanwarden/poller/field"
@@ -30,9 +31,9 @@ func TestPlanned(t *testing.T) {
 	}
 	for i := range gateways {
 		for _, k := range kinds {
-			want := 1
-			if k.way != through && !hasPipe(i) {
-				want = 0
+			want := 0
+			if _, _, can := k.at(i); can {
+				want = 1
 			}
 			if n := seen[k.name+gatewayID(i)]; n != want {
 				t.Errorf("%s comes to %s %d times", k.name, gatewayID(i), n)
@@ -41,8 +42,24 @@ func TestPlanned(t *testing.T) {
 	}
 }
 
-// The kinds are troubles that the field has, and what they call for is known.
+// The kinds are troubles that the field has, and takes for the gateways that have
+// them; what they call for is known.
 func TestKinds(t *testing.T) {
+	o := options{host: "127.0.0.9", port: 21600}
+	fleet, faults := config.Parse("field.toml", []byte(fleetText(o, side{field: true}, "")), os.ReadFile)
+	if len(faults) > 0 {
+		t.Fatal(faults)
+	}
+	all := field.New(fleet, 1, time.Now())
+	for n := range gateways {
+		for _, tr := range planned(1, n) {
+			if tr.way == through {
+				if err := all.Put(tr.fault()); err != nil {
+					t.Error(err)
+				}
+			}
+		}
+	}
 	for _, k := range kinds {
 		if k.way == through && (k.field == "" || k.field.OfFan() != k.fan && k.field != field.SilentUnit) {
 			t.Errorf("%s is not a trouble of the field", k.name)

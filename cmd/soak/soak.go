@@ -352,6 +352,9 @@ func (s *soak) found(format string, args ...any) {
 	text := time.Now().Format("15:04:05 ") + fmt.Sprintf(format, args...)
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if s.stuck != nil {
+		return // what follows from that is no news
+	}
 	if len(s.violations) >= mostTold {
 		s.more++
 		return
