@@ -41,6 +41,7 @@ type conditions struct {
 	mu       sync.Mutex
 	troubles []*trouble // of this round and the last
 	started  time.Time  // when the daemon last was
+	slow     bool       // holds may not become full in this round
 	absent   map[*trouble]time.Time
 	missed   map[*trouble]bool // told already
 	invented map[standing]bool // likewise
@@ -55,10 +56,13 @@ func newConditions(found func(string, ...any)) *conditions {
 		invented: make(map[standing]bool), alarms: make(map[string]*told)}
 }
 
-// round begins a round: the troubles of the one before are over.
-func (c *conditions) round() {
+// round begins a round: the troubles of the one before are over. In one with a kill
+// and a clock that jumps there and back no hold may become full: each has it wait
+// anew, by design.
+func (c *conditions) round(slow bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	c.slow = slow
 	c.troubles = slices.DeleteFunc(c.troubles, func(t *trouble) bool { return !t.ended.IsZero() && time.Since(t.ended) > 2*clearWithin })
 	clear(c.invented)
 	clear(c.absent)
@@ -74,7 +78,7 @@ func (c *conditions) ended(t *trouble) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	t.ended = time.Now()
-	if len(t.kind.raise) > 0 && t.seen.IsZero() && !c.missed[t] {
+	if len(t.kind.raise) > 0 && t.seen.IsZero() && !c.missed[t] && !c.slow {
 		c.found("%s raised nothing in the %v that it was on", t, t.ended.Sub(t.put).Round(time.Second))
 	}
 }
@@ -163,7 +167,7 @@ func (c *conditions) follow(now time.Time, t *trouble, all map[standing]bool) {
 		since = c.started
 	}
 	switch {
-	case c.missed[t]:
+	case c.missed[t] || c.slow && t.seen.IsZero():
 	case t.seen.IsZero():
 		if now.Sub(since) > raiseWithin {
 			c.missed[t] = true

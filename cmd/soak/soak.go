@@ -225,18 +225,18 @@ func (s *soak) round(n int, late bool) *round {
 	}
 	r.lent, r.quiet = r.quiet[0], r.quiet[1:]
 	from := s.clock.wall(r.began)
-	s.conditions.round()
+	set := ordealsOf(n, late)
+	has := func(o ordeal) bool {
+		return slices.ContainsFunc(set, func(other ordeal) bool { return other.name == o.name })
+	}
+	r.killed, r.disturbed = has(killed), has(killed) || has(diskFull) || has(clockJump)
+	s.conditions.round(has(killed) && has(clockJump))
 	all := planned(s.o.seed, n)
 	var names []string
 	var doing sync.WaitGroup
-	set := ordealsOf(n, late)
 	for _, o := range set {
 		names = append(names, o.name)
 		s.count["the daemon: "+o.name]++
-		r.killed = r.killed || o.name == killed.name
-		r.disturbed = r.disturbed || slices.Contains([]string{killed.name, diskFull.name, clockJump.name}, o.name)
-	}
-	for _, o := range set {
 		doing.Go(func() { o.do(s, r) })
 	}
 	s.say("round %d: %d troubles of the field; the daemon: %v", n+1, len(all), names)
