@@ -8,20 +8,11 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime"
 	"time"
 
-	"fanwarden/config"
-	"fanwarden/poller/reading"
-	"fanwarden/poller/recording"
 	"fanwarden/rules"
 	"fanwarden/rules/condition"
-)
-
-// Readings go from the file to the engine in batches, so that one core can
-// parse while the other judges; all of them stay in the processor's cache.
-const (
-	batchSize    = 128
-	batchesAhead = 8
 )
 
 // replay runs the rules over recorded readings and prints what they raise and
@@ -49,7 +40,7 @@ func replay(ctx context.Context, p *process, args []string) int {
 	}
 	defer file.Close()
 	out := bufio.NewWriter(p.stdout)
-	tally, err := replayed(ctx, fleet, file, flags.Arg(0), func(change *condition.Transition) error { return write(out, change) })
+	tally, err := replayed(ctx, rules.Divide(fleet, runtime.GOMAXPROCS(0)), file, flags.Arg(0), func(change *condition.Transition) error { return write(out, change) })
 	err = errors.Join(err, out.Flush()) // what was found up to an error is printed too
 	fmt.Fprintln(p.stderr, tally)
 	if err != nil {
@@ -80,68 +71,6 @@ func (t tally) String() string {
 		line += "\nfanwarden replay: most readings are not in the order of time, so hardly anything was judged; sort the file by time, oldest first"
 	}
 	return line
-}
-
-// replayed runs the engine over a recording and tells every change.
-func replayed(ctx context.Context, fleet *config.Fleet, in io.Reader, name string, tell func(*condition.Transition) error) (tally, error) {
-	var t tally
-	reader, err := recording.NewReader(in, name)
-	if err != nil {
-		return t, err
-	}
-	began := time.Now()
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	full, empty := make(chan batch, batchesAhead), make(chan batch, batchesAhead)
-	for range batchesAhead {
-		empty <- batch{readings: make([]reading.Reading, batchSize)}
-	}
-	go parseBatches(ctx, reader, empty, full)
-	engine := rules.New(fleet)
-	var failed error
-	for b := range full {
-		for i := range b.readings {
-			for _, change := range engine.Observe(&b.readings[i]) {
-				t.changes++
-				if err := tell(&change); err != nil {
-					return t, err
-				}
-			}
-		}
-		t.readings += len(b.readings)
-		failed = b.err
-		b.readings = b.readings[:batchSize]
-		empty <- b // never blocks: no more batches are about than it holds
-	}
-	t.unknown, t.late, t.took = engine.Unknown(), engine.Late(), time.Since(began)
-	return t, errors.Join(failed, ctx.Err())
-}
-
-// batch is some readings in their order, and the error that came after them.
-type batch struct {
-	readings []reading.Reading
-	err      error
-}
-
-// parseBatches fills batches until the end of the recording, the first error
-// or the end of ctx.
-func parseBatches(ctx context.Context, reader *recording.Reader, empty <-chan batch, full chan<- batch) {
-	defer close(full)
-	for err := error(nil); err == nil; {
-		var b batch
-		select {
-		case b = <-empty:
-		case <-ctx.Done():
-			return
-		}
-		var n int
-		n, err = reader.Read(b.readings)
-		b.readings, b.err = b.readings[:n], nil
-		if err != nil && err != io.EOF {
-			b.err = err
-		}
-		full <- b // never blocks, likewise
-	}
 }
 
 // writeText writes a change as one line for people.

@@ -5,7 +5,9 @@ import (
 	"encoding/csv"
 	"errors"
 	"io"
+	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -39,6 +41,22 @@ func FuzzLines(f *testing.F) {
 			if line, _ := want.FieldPos(0); line != got.at() {
 				t.Fatalf("%q: line %d, want %d", text, got.at(), line)
 			}
+		}
+	})
+}
+
+// Numbers that are read in a quicker way are those that strconv reads.
+func FuzzFloat(f *testing.F) {
+	for _, cell := range []string{"0", "-0", "0.45300000000000007", "-33.87609176", "1.5", ".5", "5.", "-", ".", "1e3", "+1", "123456789012345", "1234567890123456",
+		"0.000000000000001", "99999999999999.9", "1_0", "--1", "1.2.3", "NaN", "-.5", "9007199254740993"} {
+		f.Add(cell)
+	}
+	f.Fuzz(func(t *testing.T, cell string) {
+		want, err := strconv.ParseFloat(cell, 64)
+		good := err == nil && !math.IsNaN(want) && !math.IsInf(want, 0)
+		got, ok := float(cell)
+		if ok != good || ok && math.Float64bits(got) != math.Float64bits(want) {
+			t.Errorf("%q is %v (%v); strconv says %v (%v)", cell, got, ok, want, err)
 		}
 	})
 }

@@ -11,14 +11,16 @@ import (
 	"fanwarden/poller/reading"
 )
 
-// Reader reads recorded readings. It reuses its memory: a row costs the one
-// allocation of its text.
+// Reader reads recorded readings. It reuses its memory: a row costs no
+// allocation.
 type Reader struct {
 	file    string
 	rows    lines
 	columns []column
 	clock   clock
-	fans    map[string]reading.FanID
+	fans    map[string]int  // their places in order
+	order   []reading.FanID // the fans as they came first
+	turn    int             // whose turn it is, in order
 	failed  error
 }
 
@@ -39,7 +41,7 @@ func NewReader(in io.Reader, file string) (*Reader, error) {
 	if mark, _ := buffer.Peek(len(byteOrderMark)); string(mark) == byteOrderMark {
 		_, _ = buffer.Discard(len(byteOrderMark)) // they were just peeked at
 	}
-	r := &Reader{file: file, rows: lines{in: buffer}, fans: make(map[string]reading.FanID)}
+	r := &Reader{file: file, rows: lines{in: buffer}, fans: make(map[string]int)}
 	cells, err := r.rows.read()
 	if err == io.EOF {
 		return nil, &Error{file, 1, "the file is empty; its first line must name the columns: " + names()}
@@ -125,7 +127,9 @@ func (r *Reader) Read(to []reading.Reading) (int, error) {
 
 // cell reads one cell.
 func (r *Reader) cell(c *column, cell string, to *reading.Reading) error {
-	cell = strings.TrimSpace(cell)
+	if cell != "" && (edge(cell[0]) || edge(cell[len(cell)-1])) {
+		cell = strings.TrimSpace(cell)
+	}
 	switch c.kind {
 	case instant:
 		at, ok := r.clock.read(cell)
@@ -146,14 +150,30 @@ func (r *Reader) cell(c *column, cell string, to *reading.Reading) error {
 	return nil
 }
 
-// intern returns a fan's id without a new string for one that was seen.
+// edge reports whether a byte at the end of a cell may be, or be a part of, a
+// space.
+func edge(b byte) bool { return b <= ' ' || b >= 0x80 }
+
+// intern returns a fan's id without a new string for one that was seen. Fans
+// mostly come in the order in which they came first, round by round, so the one
+// whose turn it is is tried before all are searched.
 func (r *Reader) intern(cell string) reading.FanID {
-	if id, ok := r.fans[cell]; ok {
-		return id
+	if r.turn >= len(r.order) {
+		r.turn = 0
 	}
-	id := reading.FanID(strings.Clone(cell)) // the cell would keep its whole row alive
-	r.fans[string(id)] = id
-	return id
+	if len(r.order) > 0 && string(r.order[r.turn]) == cell {
+		r.turn++
+		return r.order[r.turn-1]
+	}
+	at, seen := r.fans[cell]
+	if !seen {
+		id := strings.Clone(cell) // the cell is gone with its row
+		at = len(r.order)
+		r.order = append(r.order, reading.FanID(id))
+		r.fans[id] = at
+	}
+	r.turn = at + 1
+	return r.order[at]
 }
 
 func readQuality(c *column, cell string, to *reading.Reading) error {
