@@ -409,3 +409,34 @@ func TestADeviceThatMoves(t *testing.T) {
 		}
 	})
 }
+
+// A device that sends the same segment for ever is given up, too.
+func TestADeviceThatComesToNoEnd(t *testing.T) {
+	bench(t, Options{}, func(t *testing.T, w *wires, c *Client) {
+		h := &hostile{end: w.plug("10.0.0.2:47808"), client: netip.MustParseAddrPort("10.0.0.1:47808")}
+		go func() {
+			for {
+				select {
+				case d := <-h.end.in:
+					if m, err := ParseBVLC(d.data); err == nil {
+						n, _ := ParseNPDU(m.Data)
+						if a, err := ParseAPDU(n.Data); err == nil && a.Type == ConfirmedRequest {
+							h.last = a
+							h.say(asSegment, []byte{1})
+						}
+					}
+				case <-time.After(time.Second):
+					h.say(asSegment, []byte{1})
+				case <-h.end.closed:
+					return
+				}
+			}
+		}()
+		c.Add(IAm{Instance: 1, MaxAPDU: 1476, Segmentation: SegmentedBoth}, Station{Via: h.end.own})
+		began := time.Now()
+		_, err := c.ReadAll(t.Context(), 1, inputs(3))
+		if took := time.Since(began); !errors.Is(err, ErrTimeout) || took > 10*time.Second {
+			t.Errorf("%v after %v", err, took)
+		}
+	})
+}

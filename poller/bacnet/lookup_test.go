@@ -70,6 +70,7 @@ func TestLook(t *testing.T) {
 			got, err := c.ReadAll(t.Context(), i, inputs(3))
 			checkValues(t, got, err, 3)
 		}
+		synctest.Wait() // the others hear it at the same time
 		for i, n := range nodes {
 			n.mu.Lock()
 			if n.lookups != 2 { // for all of the range, and for the one beyond it

@@ -3,6 +3,7 @@ package bacnet
 import (
 	"context"
 	"errors"
+	"time"
 )
 
 // proposedWindow is how many segments we take before we acknowledge them.
@@ -22,8 +23,8 @@ type assembly struct {
 }
 
 // assemble takes the segments that follow the first one. A gap is told once, and
-// both kinds of acknowledgement say which segment came last in order; when nothing comes for four segment time-outs the
-// answer is given up.
+// both kinds of acknowledgement say which segment came last in order; when none comes that is new for four segment
+// time-outs the answer is given up.
 func (c *Client) assemble(ctx context.Context, e exchange, answers chan APDU, a APDU) ([]byte, error) {
 	if a.Sequence != 0 {
 		c.send(APDU{Type: AbortPDU, InvokeID: e.invoke, Service: InvalidAPDUInState}, e.station, false)
@@ -31,8 +32,9 @@ func (c *Client) assemble(ctx context.Context, e exchange, answers chan APDU, a 
 	}
 	s := assembly{data: a.Data, count: 1, window: min(a.Window, proposedWindow)}
 	c.acknowledge(e, s, false)
+	until := time.Now().Add(4 * c.options.SegmentTimeout)
 	for more := a.MoreFollows; more; {
-		next, err := c.await(ctx, answers, 4*c.options.SegmentTimeout)
+		next, err := c.await(ctx, answers, time.Until(until))
 		if err != nil {
 			if !errors.Is(err, ErrTimeout) {
 				c.send(APDU{Type: AbortPDU, InvokeID: e.invoke, Service: AbortOther}, e.station, false)
@@ -45,7 +47,7 @@ func (c *Client) assemble(ctx context.Context, e exchange, answers chan APDU, a 
 		case next.Type != ComplexAck || !next.Segmented || next.Service != a.Service:
 			continue // late, or sent twice
 		case next.Sequence == s.last+1:
-			more = next.MoreFollows
+			more, until = next.MoreFollows, time.Now().Add(4*c.options.SegmentTimeout)
 			if s.add(next); s.count > mostSegments {
 				c.send(APDU{Type: AbortPDU, InvokeID: e.invoke, Service: BufferOverflow}, e.station, false)
 				return nil, &Abort{BufferOverflow}
