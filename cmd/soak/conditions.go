@@ -15,7 +15,7 @@ type standing struct {
 }
 
 // How long things may take. Holds are up to 12 s and start_delay 3 s, two polls take
-// 2 s, and a clock that was set back is believed after ten polls; a gateway that is
+// 4 s, and a clock that was set back is believed after ten polls; a gateway that is
 // back is tried within 10 s, and what stood must then be seen to be over.
 const (
 	raiseWithin = 30 * time.Second

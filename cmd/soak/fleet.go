@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 )
 
 // The fleet: each gateway is a building of its own with a way out of its own, so
@@ -42,6 +43,16 @@ func scheme(i int) string {
 		return "bacnet"
 	}
 	return "tcp"
+}
+
+// period is how often the fans of a gateway are read. Where answers have no number,
+// one that is lost is waited for until it can come no more, which takes most of a
+// second.
+func period(i int) time.Duration {
+	if scheme(i) == "rtuovertcp" {
+		return 2 * time.Second
+	}
+	return time.Second
 }
 
 // hasPipe reports whether a pipe stands before a gateway: where it has streams.
@@ -174,6 +185,9 @@ func gatewayText(o options, s side, i int, receivers string) string {
 	}
 	fmt.Fprintf(&b, "[[buildings]]\nid = %q\n", id)
 	fmt.Fprintf(&b, "[[gateways]]\nid = %q\nbuilding = %q\nurl = \"%s://%s:%d\"\ntimeout = \"300ms\"\n", id, id, scheme(i), o.host, port)
+	if scheme(i) == "rtuovertcp" {
+		fmt.Fprintf(&b, "poll_every = \"%v\"\n", period(i))
+	}
 	if i == watched {
 		b.WriteString("cov = true\n")
 	}
