@@ -76,7 +76,7 @@ func points(ctx context.Context, p *process, args []string) int {
 		return couldNotRun
 	}
 	defer loan.close()
-	line := visiting(fan.Gateway)
+	line := visiting(fan.Gateway, p.stderr)
 	defer line.Close()
 	t := &pointTable{fan: fan, units: fleet.Units, line: line, all: *all, ways: *all || !*watch}
 	if *watch {

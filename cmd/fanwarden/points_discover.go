@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"fanwarden/cmd/fanwarden/internal/daemon"
 	"fanwarden/cmd/fanwarden/internal/visit"
 	"fanwarden/config"
 	"fanwarden/poller/bacnet"
@@ -46,7 +47,7 @@ func (s *search) run(ctx context.Context, p *process, path, gateway string, unit
 		return fail(couldNotRun, err)
 	}
 	defer loan.close()
-	client, err := openDevices(ctx, g)
+	client, err := daemon.Devices(ctx, g, warnings(p.stderr))
 	if err != nil {
 		return fail(foundWrong, fmt.Errorf("%s: %w; nothing was read", g.URL, err))
 	}

@@ -29,7 +29,7 @@ func TestDiscoverProposesAMapOfWhatAnotherStackServes(t *testing.T) {
 	if status != allWell || !strings.Contains(stderr, "4 devices answered") || !strings.Contains(stderr, "writing nothing") {
 		t.Fatalf("status %d, %s\n%s", status, stderr, out)
 	}
-	shows(t, out, `^# 4 devices with 291 objects\.$`, `^# Device 1202, "Controller 1202", objects: 10\. unit = 1202: pressure -\d+`,
+	shows(t, out, `^# 4 devices with 291 objects\.$`, `^# Device 1202, "Controller 1202", objects: 10\. unit = 1202, at 127\.0\.0\.1:\d+: pressure -\d+`,
 		`(?s)\[pointmaps\.device-1201\]\nprotocol = "bacnet"$`, `(?s)\[pointmaps\.device-1201\.points\.pressure\]\nobject = "analog-input,1"\nunit = "Pa"$`,
 		`(?s)\[pointmaps\.device-1203\.points\.pressure\]\nobject = "analog-input,1"\nunit = "inH2O"$`, `^# pressure is .* \(The probe in the shaft\), .* inH2O, flagged`,
 		`^# - analog-value,359 "Spare 259"`, `^# Device 7,`, `^# - analog-input,1 "Room temperature", 0 C`)
@@ -40,7 +40,11 @@ func TestDiscoverProposesAMapOfWhatAnotherStackServes(t *testing.T) {
 		}
 	}
 
-	status, out, _ = runCommand(t, "points", "--discover", "--url", url, "--unit", "7", "--wait", "300ms")
+	p.do("device 7") // another one
+	status, out, stderr = runCommand(t, "points", "--discover", "--url", url, "--unit", "7", "--wait", "300ms")
+	if !strings.Contains(stderr, "two devices have one instance") || !strings.Contains(stderr, `"device": 7`) {
+		t.Errorf("of two devices with one instance it says %s", stderr)
+	}
 	if status != foundWrong || strings.Contains(out, "1201") || strings.Contains(out, "\n[") {
 		t.Errorf("status %d:\n%s", status, out)
 	}

@@ -59,7 +59,7 @@ func (w *guessWish) guess(ctx context.Context, p *process, fleet *config.Fleet, 
 		return couldNotRun
 	}
 	defer loan.close()
-	line := visiting(gateway)
+	line := visiting(gateway, p.stderr)
 	defer line.Close()
 	if err := line.Open(ctx); err != nil {
 		fmt.Fprintf(p.stderr, "fanwarden points: gateway %s: %v; nothing was read\n", gateway.ID, err)

@@ -220,7 +220,7 @@ func (h *handover) look(ctx context.Context) map[reading.FanID][]turnover.Look {
 	var all sync.WaitGroup
 	gateways, fans := h.behind()
 	for _, g := range gateways {
-		v := visiting(g)
+		v := visiting(g, h.p.stderr)
 		defer v.Close()
 		for _, together := range beside(g, fans[g]) {
 			all.Go(func() {

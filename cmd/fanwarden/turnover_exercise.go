@@ -162,7 +162,7 @@ func (h *handover) exerciseFan(ctx context.Context, f *config.Fan, toStop bool) 
 		fmt.Fprintf(h.p.stderr, "fanwarden turnover: %s was not exercised: %v\n", f.ID, err)
 		return false, false
 	}
-	v := visiting(f.Gateway)
+	v := visiting(f.Gateway, h.p.stderr)
 	defer v.Close()
 	e, leave := h.forcing(v, f)
 	defer leave()
@@ -215,7 +215,7 @@ func (h *handover) release(ctx context.Context) int {
 		if err := h.mayRelease(f); err != nil {
 			return h.cannot(fmt.Errorf("%s cannot be released: %w", f.ID, err))
 		}
-		v := visiting(f.Gateway)
+		v := visiting(f.Gateway, h.p.stderr)
 		e, _ := h.forcing(v, f)
 		if err := e.Release(ctx); err != nil {
 			fmt.Fprintf(h.p.stderr, "fanwarden turnover: %v\n%s\n", err, indented(forced.Advice(f.ID, h.fleet)))

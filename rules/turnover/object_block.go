@@ -50,6 +50,9 @@ func (f *ObjectFan) says() string {
 	if f.Label != "" {
 		text += fmt.Sprintf(" (%s)", f.Label)
 	}
+	if f.Device.At != "" {
+		text += ", at " + f.Device.At
+	}
 	if f.Device.Lost > 0 {
 		text += fmt.Sprintf("; it said nothing of %d more", f.Device.Lost)
 	}

@@ -24,6 +24,7 @@ type Object struct {
 type Device struct {
 	Instance uint32
 	Name     string
+	At       string // where it stands on the network
 	Objects  []Object
 	Lost     int // objects of its list of which it said nothing
 }

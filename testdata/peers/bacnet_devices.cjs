@@ -9,7 +9,8 @@ on a real network the doorway does here, by letting every device hear a Who-Is
 that comes to it. It then obeys one command a line on standard input and answers
 each with "done", and "asked" with what was asked:
 
-    device N                        a device that has no object but itself
+    device N                        a device that has no object but itself; a second one of that
+                                    instance is N'
     fan N [KEY=NUMBER ...]          a device that runs a fan; see Plant
     mode N MODE                     normal, pinned, idle, inverted, or still: it holds its values
     set N OBJECT PROPERTY VALUE     OBJECT as in "analog-input,3"; the object exists from then on
@@ -264,6 +265,7 @@ async function obey([command, n, ...rest]) {
 	if (command === 'lose') { lost = Number(n); return 'done' }
 	if (command === 'device' || command === 'fan') {
 		const device = new Device(Number(n), await open(0))
+		while (devices.has(n)) n += "'"
 		if (command === 'fan') plants.set(n, new Plant(device, rest))
 		devices.set(n, device)
 		return 'done'

@@ -46,7 +46,7 @@ func Objects(ctx context.Context, c *bacnet.Client, found []bacnet.Device) ([]tu
 	for i, d := range found {
 		all.Go(func() {
 			for range thrice { // on a line that loses much, one of so many requests stays unanswered
-				devices[i], failed[i] = objectsOf(ctx, c, d.Instance)
+				devices[i], failed[i] = objectsOf(ctx, c, d)
 				if !errors.Is(failed[i], bacnet.ErrTimeout) {
 					return
 				}
@@ -66,8 +66,9 @@ func Objects(ctx context.Context, c *bacnet.Client, found []bacnet.Device) ([]tu
 	return told, errs
 }
 
-func objectsOf(ctx context.Context, c *bacnet.Client, instance uint32) (turnover.Device, error) {
-	d := turnover.Device{Instance: instance}
+func objectsOf(ctx context.Context, c *bacnet.Client, found bacnet.Device) (turnover.Device, error) {
+	instance := found.Instance
+	d := turnover.Device{Instance: instance, At: found.Station.String()}
 	own := bacnet.ObjectID{Type: bacnet.DeviceObject, Instance: instance}
 	head, err := c.ReadAll(ctx, instance, []bacnet.Reference{{Object: own, Property: bacnet.ObjectName},
 		{Object: own, Property: bacnet.ObjectList, Indexed: true}})
