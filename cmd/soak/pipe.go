@@ -35,9 +35,13 @@ func openPipe(o options, i int) (*pipe, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w; give other ones with --port or --host", err)
 	}
-	p := &pipe{listener: l, to: fmt.Sprintf("%s:%d", o.host, o.port+i), conns: make(map[net.Conn]bool)}
+	return newPipe(l, fmt.Sprintf("%s:%d", o.host, o.port+i)), nil
+}
+
+func newPipe(l net.Listener, to string) *pipe {
+	p := &pipe{listener: l, to: to, conns: make(map[net.Conn]bool)}
 	p.tasks.Go(p.accept)
-	return p, nil
+	return p
 }
 
 // set changes what the pipe does. Connections that stand are broken, so that no
