@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -225,6 +226,8 @@ func TestExercise(t *testing.T) {
 		"terminal gone":   terminalGone,
 		"connection lost": connectionLost,
 		"a fault":         faultOfTheFirst,
+		"old values":      oldValues,
+		"twins":           twins,
 	} {
 		all.Go(func() { t.Run(name, func(t *testing.T) { scene(newGround(t)) }) })
 	}
@@ -420,6 +423,79 @@ func faultOfTheFirst(g *ground) {
 		}
 	}
 	g.wantForced("", "")
+}
+
+// refused wants an exercise to be refused after the proof, before the question.
+func (g *ground) refused(file, lasts, says string) {
+	g.Helper()
+	status, _, said := runCommand(g.T, "turnover", "--config", file, "--fan", "one", "--for", lasts, "--exercise")
+	if status != couldNotRun || !strings.Contains(said, says) || strings.Contains(said, "type: ") {
+		g.Errorf("status %d: %s\nwant %q", status, said, says)
+	}
+	g.wantForced("", "")
+}
+
+// oldValues lets the gateway repeat what it once read: what is forced then could not
+// be seen.
+func oldValues(g *ground) {
+	if err := g.server.Put(field.Fault{Gateway: "roof", Kind: field.RepeatsOld}); err != nil {
+		g.Fatal(err)
+	}
+	g.refused(g.file, "21s", "one is not exercised: it is read through gateway roof, which repeats old values")
+}
+
+// twins puts a gateway before the field that asks the first controller for both
+// fans: the one that is not named tells.
+func twins(g *ground) {
+	fleet, _ := (&process{stderr: os.Stderr}).loadFleet(g.file)
+	url := oneForAll(g.T, fleet.Gateways[0].Address)
+	text, err := os.ReadFile(g.file)
+	if err != nil {
+		g.Fatal(err)
+	}
+	g.refused(writeFleet(g.T, strings.Replace(string(text), fleet.Gateways[0].URL, url, 1)), "8s", "one is not exercised: it is read from one controller with two")
+}
+
+// oneForAll is a gateway that passes every request on to unit 1 at an address.
+func oneForAll(t *testing.T, address string) (url string) {
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { listener.Close() })
+	pass := func(near net.Conn) {
+		defer near.Close()
+		far, err := net.Dial("tcp", address)
+		if err != nil {
+			return
+		}
+		defer far.Close()
+		frame := make([]byte, 300)
+		for { // transaction (2), protocol (2), length (2), unit (1), and the rest
+			n, err := near.Read(frame)
+			if err != nil || n < 7 {
+				return
+			}
+			unit := frame[6]
+			frame[6] = 1
+			far.Write(frame[:n])
+			if n, err = far.Read(frame); err != nil || n < 7 {
+				return
+			}
+			frame[6] = unit
+			near.Write(frame[:n])
+		}
+	}
+	go func() {
+		for {
+			near, err := listener.Accept()
+			if err != nil {
+				return
+			}
+			go pass(near)
+		}
+	}()
+	return "tcp://" + listener.Addr().String()
 }
 
 // TestALoanOutlivesItsDaemon: what was proven is kept by whoever runs when it is

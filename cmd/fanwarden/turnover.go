@@ -112,7 +112,7 @@ func handOver(ctx context.Context, p *process, args []string) int {
 		ctx, end = h.untilHangup(ctx)
 		defer end()
 	}
-	gateways, _ := h.behind()
+	gateways, _ := behind(h.fans)
 	loan, err := borrow(h.fleet, gateways, p.stderr)
 	if err != nil {
 		return h.cannot(err)
@@ -160,10 +160,10 @@ func (h *handover) choose(building string, ids names) error {
 	return nil
 }
 
-// behind returns the fans by their gateways, in the order of the fleet file.
-func (h *handover) behind() (gateways []*config.Gateway, fans map[*config.Gateway][]*config.Fan) {
+// behind returns fans by their gateways, in their order.
+func behind(all []*config.Fan) (gateways []*config.Gateway, fans map[*config.Gateway][]*config.Fan) {
 	fans = make(map[*config.Gateway][]*config.Fan)
-	for _, f := range h.fans {
+	for _, f := range all {
 		if fans[f.Gateway] == nil {
 			gateways = append(gateways, f.Gateway)
 		}
@@ -182,7 +182,11 @@ func (h *handover) proveAndRecord(ctx context.Context, exercise, toStop bool) (s
 			return h.cannot(err)
 		}
 	}
-	status, proven := h.prove(ctx)
+	var others []*config.Fan
+	if exercise {
+		others = h.neighbours()
+	}
+	status, proven := h.prove(ctx, others)
 	if exercise && ctx.Err() == nil {
 		good, err := h.exercise(ctx, proven, toStop)
 		if err != nil {
@@ -198,10 +202,12 @@ func (h *handover) proveAndRecord(ctx context.Context, exercise, toStop bool) (s
 	return status
 }
 
-// prove looks at the fans and prints what that proves.
-func (h *handover) prove(ctx context.Context) (status int, proven []turnover.Fan) {
-	looks := h.look(ctx)
-	proven = turnover.Prove(h.fleet, h.fans, looks)
+// prove looks at the fans and prints what that proves. Others are looked at beside
+// them, and not told of.
+func (h *handover) prove(ctx context.Context, others []*config.Fan) (status int, proven []turnover.Fan) {
+	all := slices.Concat(h.fans, others)
+	looks := h.look(ctx, all)
+	proven = turnover.Prove(h.fleet, all, looks)[:len(h.fans)]
 	for i := range proven {
 		printProofs(h.p.stdout, &proven[i])
 	}
@@ -213,12 +219,12 @@ func (h *handover) prove(ctx context.Context) (status int, proven []turnover.Fan
 	return status, proven
 }
 
-// look looks at all fans, gateway beside gateway and fan after fan.
-func (h *handover) look(ctx context.Context) map[reading.FanID][]turnover.Look {
+// look looks at fans, gateway beside gateway and fan after fan.
+func (h *handover) look(ctx context.Context, these []*config.Fan) map[reading.FanID][]turnover.Look {
 	looks := make(map[reading.FanID][]turnover.Look)
 	var lock sync.Mutex
 	var all sync.WaitGroup
-	gateways, fans := h.behind()
+	gateways, fans := behind(these)
 	for _, g := range gateways {
 		v := visiting(g, h.p.stderr)
 		defer v.Close()

@@ -34,11 +34,29 @@ func (h *handover) mayExercise(toStop bool) error {
 		if err := turnover.Allowed(f); err != nil {
 			return fmt.Errorf("%s is not exercised: %w", f.ID, err)
 		}
+		if err := turnover.Alone(h.fleet, f); err != nil {
+			return fmt.Errorf("%s is not exercised: %w", f.ID, err)
+		}
 		if err := turnover.FitsIn(f, turnover.Steps(f, toStop, h.hold), h.hold); err != nil {
 			return fmt.Errorf("%s is not exercised: %w", f.ID, err)
 		}
 	}
 	return nil
+}
+
+// neighbours are the other fans behind the gateways of those that are to be
+// exercised: one that is read from the same controller would be forced instead.
+func (h *handover) neighbours() (others []*config.Fan) {
+	for _, f := range h.fleet.Fans {
+		behind := func(named *config.Fan) bool { return named.Gateway == f.Gateway && !f.Gateway.BACnet() }
+		if !slices.Contains(h.fans, f) && slices.ContainsFunc(h.fans, behind) {
+			others = append(others, f)
+		}
+	}
+	if len(others) > 0 {
+		fmt.Fprintf(h.p.stderr, "looking at %s as well, to tell which controller is whose\n", list(others))
+	}
+	return others
 }
 
 // exercise asks, and forces the fans one after the other through their speeds. The
