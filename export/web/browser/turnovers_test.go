@@ -68,7 +68,7 @@ func TestAFanLeftForced(t *testing.T) {
 		t.Fatal(err)
 	}
 	w.prove(t, "alder-ef3")
-	b.await("that it is free", `document.querySelector(".head .failed") === null`)
+	b.await("that it is free", `!document.querySelector(".head").innerText.includes("May still be forced")`) // other tests made it silent
 }
 
 func contains(text string, all ...string) bool {
