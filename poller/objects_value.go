@@ -71,7 +71,7 @@ func orTimeout(err error) error {
 }
 
 // worth is what the flags and the reliability of a point's object say of it.
-func (a *answer) worth(p config.PlacedPoint) reading.Quality {
+func (a *answer) worth(p *config.PlacedPoint) reading.Quality {
 	if !p.Present() {
 		return reading.Good
 	}

@@ -46,10 +46,10 @@ const everyFan = -1
 
 // slot is one value inside a request.
 type slot struct {
-	fan int // index into Plan.Fans, or everyFan
-	config.PlacedPoint
-	shared bool // another fan's value lies in the same registers
-	at     int  // of its first word among all of the gateway's fans, in the order of their points
+	fan                 int  // index into Plan.Fans, or everyFan
+	*config.PlacedPoint      // the fan's, or the gateway's: a copy would be as large as all else here
+	shared              bool // another fan's value lies in the same registers
+	at                  int  // of its first word among all of the gateway's fans, in the order of their points
 }
 
 // PlanGateway lays out the requests of one cycle over the fans of a gateway;
@@ -112,7 +112,8 @@ func (p *Plan) slots() []slot {
 	var slots []slot
 	at := 0
 	for i, fan := range p.Fans {
-		for _, placed := range fan.Points {
+		for k := range fan.Points {
+			placed := &fan.Points[k]
 			if !placed.Point.Output() {
 				slots = append(slots, slot{fan: i, PlacedPoint: placed, at: at})
 				at += placed.Words()
@@ -122,7 +123,8 @@ func (p *Plan) slots() []slot {
 	if len(p.Fans) == 0 {
 		return slots
 	}
-	for _, placed := range p.Gateway.Points {
+	for k := range p.Gateway.Points {
+		placed := &p.Gateway.Points[k]
 		if !placed.Point.Output() {
 			slots = append(slots, slot{fan: everyFan, PlacedPoint: placed})
 		}

@@ -14,7 +14,7 @@ import (
 )
 
 // How long a fleet is given until every gateway was read, and how long the
-// daemon then runs before it is measured, until its memory has settled.
+// daemon then runs before it is measured.
 const (
 	readyWithin = 2 * time.Minute
 	settle      = 20 * time.Second
@@ -44,7 +44,7 @@ func (b *bench) scaleOnce(ctx context.Context, o *scaleOptions) (*scaled, error)
 	if err := d.ready(ctx); err != nil {
 		return nil, err
 	}
-	if err := wait(ctx, settle); err != nil {
+	if err := wait(ctx, o.settle); err != nil {
 		return nil, err
 	}
 	return within.measureDaemon(ctx, d, o)
@@ -57,7 +57,7 @@ func (b *bench) writeFleet(o *scaleOptions) (path string, err error) {
 		return "", err
 	}
 	b.after(func() { os.RemoveAll(folder) })
-	p := plan{fans: o.fans, gateways: o.gateways, url: onLoopback(o.port), head: "[web]\nlisten = \"127.0.0.1:0\"\n"}
+	p := plan{fans: o.fans, gateways: o.gateways, url: onLoopback(o.port), every: o.every, head: "[web]\nlisten = \"127.0.0.1:0\"\n"}
 	if o.history {
 		p.head += fmt.Sprintf("[store]\ndir = %q\n", filepath.Join(folder, "store"))
 	}

@@ -16,6 +16,7 @@ import (
 type plan struct {
 	fans, gateways int
 	url            func(gateway int) string // of a gateway, from 0
+	every          time.Duration            // the period; 0: 5 s
 	head           string                   // what the fleet file says before the buildings, [web] and [store] for example
 }
 
@@ -28,7 +29,11 @@ func onLoopback(port int) func(int) string {
 // controls an airflow, and two draw from one riser.
 func (p *plan) text() string {
 	var b strings.Builder
-	b.WriteString("[fleet]\nname = \"Bench\"\npoll_every = \"5s\"\nstale_after = \"20s\"\ntimezone = \"UTC\"\n" + p.head + pointMaps)
+	every := p.every
+	if every == 0 {
+		every = 5 * time.Second
+	}
+	fmt.Fprintf(&b, "[fleet]\nname = \"Bench\"\npoll_every = \"%s\"\nstale_after = \"20s\"\ntimezone = \"UTC\"\n%s%s", every, p.head, pointMaps)
 	a, place := p.fans/p.gateways, 0
 	for g := range p.gateways {
 		fmt.Fprintf(&b, "[[buildings]]\nid = \"b%03d\"\nname = \"Building %d\"\n", g, g)

@@ -16,6 +16,8 @@ import (
 type scaleOptions struct {
 	fans, gateways int
 	span           time.Duration
+	settle         time.Duration // how long the daemon runs before it is measured, until its memory has settled
+	every          time.Duration // the period; 0: 5 s
 	port           int
 	history        bool // readings are kept
 	troubles       bool // a tenth of the units is silent and a tenth of the gateways is gone
@@ -43,6 +45,7 @@ func scaleCommand(ctx context.Context, args []string, _ io.Reader, out, diagnost
 	flags.IntVar(&o.fans, "fans", 10_000, "how many `fans`")
 	flags.IntVar(&o.gateways, "gateways", 200, "how many `gateways`")
 	flags.DurationVar(&o.span, "for", time.Minute, "how `long` each run is measured")
+	o.settle = settle
 	flags.IntVar(&o.port, "port", 41500, "`port` of the gateways, on addresses 127.1.x.x")
 	flags.BoolVar(&o.history, "history", false, "keep readings")
 	flags.BoolVar(&o.troubles, "troubles", false, "a tenth of the units is silent and a tenth of the gateways is gone")
@@ -94,7 +97,7 @@ func growthCommand(ctx context.Context, args []string, _ io.Reader, out, diagnos
 	}
 	var all []scaleOptions
 	for _, n := range sizes {
-		all = append(all, scaleOptions{fans: n, gateways: (n + 49) / 50, span: *span, port: *port, history: *history})
+		all = append(all, scaleOptions{fans: n, gateways: (n + 49) / 50, span: *span, settle: settle, port: *port, history: *history})
 	}
 	results, err := scaleRuns(ctx, all, *runs, diagnostics)
 	if err != nil {

@@ -35,7 +35,7 @@ type cycled struct {
 
 // measureDaemon looks at a daemon at the beginning and at the end of a span.
 func (b *bench) measureDaemon(ctx context.Context, d *watcher, o *scaleOptions) (*scaled, error) {
-	scrape, err := d.scrapeCost()
+	scrape, err := d.scrapeCost(o.settle / 10)
 	if err != nil {
 		return nil, err
 	}
@@ -89,9 +89,9 @@ func (c *child) overslept(s *scaled) error {
 }
 
 // scrapeCost is what one scrape as Prometheus asks for it takes of the daemon's
-// processor time, beside what it does anyway.
-func (d *watcher) scrapeCost() (time.Duration, error) {
-	const scrapes, idle = 5, 2 * time.Second
+// processor time, beside what it does anyway in so long a time.
+func (d *watcher) scrapeCost(idle time.Duration) (time.Duration, error) {
+	const scrapes = 5
 	var costs [2]time.Duration
 	for i := range costs {
 		before, err := d.cpu()
