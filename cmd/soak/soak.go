@@ -34,6 +34,7 @@ type soak struct {
 	fans       []string // that the first fleet file has
 	began      time.Time
 	done       chan struct{}
+	over       sync.Once
 	tasks      sync.WaitGroup
 
 	fleetFile sync.Mutex // held while the daemon is started, and while its file is another
@@ -146,14 +147,15 @@ func (s *soak) serve() error {
 	return nil
 }
 
+// rested ends what watches, and waits for it.
+func (s *soak) rested() {
+	s.over.Do(func() { close(s.done) })
+	s.tasks.Wait()
+}
+
 // end takes everything down.
 func (s *soak) end() {
-	select {
-	case <-s.done:
-	default:
-		close(s.done)
-	}
-	s.tasks.Wait()
+	s.rested()
 	if c := s.process.Load(); c != nil && !c.gone() {
 		c.kill()
 	}
@@ -195,6 +197,7 @@ func (s *soak) run() bool {
 		s.found("the daemon does not end within 20 s of SIGTERM")
 	}
 	s.look(c, false)
+	s.rested()
 	return s.report()
 }
 
