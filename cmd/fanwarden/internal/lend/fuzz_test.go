@@ -56,8 +56,8 @@ func converse(t *testing.T, lender Lender, said []byte) (answered int) {
 	s.admit(far)
 	go func() {
 		near.Write(said)
-		near.Write([]byte{'\n'}) // an empty line, so that the last is whole
-		near.SetReadDeadline(time.Now().Add(50 * time.Millisecond))
+		near.Write([]byte{'\n'})                               // an empty line, so that the last is whole
+		near.SetReadDeadline(time.Now().Add(10 * time.Second)) // for an answer that does not come
 	}()
 	lines := bufio.NewScanner(near)
 	for lines.Scan() {
