@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"fanwarden/poller/bacnet"
 	"fanwarden/rules/turnover"
@@ -225,5 +226,40 @@ func TestExerciseOfObjects(t *testing.T) {
 	}
 	if held(1202) {
 		t.Error("the fan was not released")
+	}
+}
+
+// TestPointsOfObjects shows the objects of another stack's fans with what they say of
+// themselves; a device that is silent is waited for once.
+func TestPointsOfObjects(t *testing.T) {
+	t.Parallel()
+	p := startBACnet(t)
+	all := []*commissioned{{id: "right"}, {id: "other-unit", mistake: [2]string{`"analog-input,1", unit = "Pa"`, `"analog-input,1", unit = "hPa"`}}, {id: "silent"}}
+	for i, c := range all {
+		c.device = 1201 + i
+		p.do("fan %d", c.device)
+		p.do("mode %d still", c.device)
+		p.do("set %d analog-input,1 present-value -45.5", c.device)
+	}
+	p.do("set 1201 binary-input,1 polarity 1")
+	p.do("flags 1201 binary-input,2 out-of-service")
+	p.do("silent 1203 yes")
+	file := objectFleet(t, p, "", all)
+	status, out, stderr := runCommand(t, "points", "--config", file, "--fan", "right")
+	if status != foundWrong {
+		t.Errorf("status %d, %s", status, stderr)
+	}
+	shows(t, out, `^POINT +DEVICE OBJECT +RAW `, `^pressure +1201 analog-input,1 +-45\.5 real +-45\.5 Pa +-45\.5 Pa +good +now$`, `^ +the device says +no flags, in Pa$`,
+		`^ +the device says +no flags, polarity reverse, turned by the device already$`, `^proof +1201 binary-input,2 +1 enumerated +out of service +now$`,
+		`^min_speed +1201 analog-value,2 +20 real`, `^ +one instance higher +100 %$`)
+	if _, out, _ = runCommand(t, "points", "--config", file, "--fan", "other-unit"); true {
+		shows(t, out, `^pressure +1202 analog-input,1 +-45\.5 real +another unit +now$`, `in Pa, WHICH IS NOT THE POINT MAP'S: .*device_unit = "Pa"$`, `^ +in Pa +-45\.5 Pa$`)
+	}
+	began := time.Now()
+	if status, out, _ = runCommand(t, "points", "--config", file, "--fan", "silent"); status != foundWrong || strings.Count(out, "no answer in time") != 7 {
+		t.Errorf("status %d\n%s", status, out)
+	}
+	if took := time.Since(began); took > 10*time.Second { // four tries of 200 ms to find it, and seven times as long if each point waited
+		t.Errorf("a silent device took %s", took)
 	}
 }

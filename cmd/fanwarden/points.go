@@ -23,8 +23,8 @@ const pointsUsage = "--config FILE --fan ID [--all] [--watch [--every 2s]]\n" +
 	"       fanwarden points --config FILE --fan ID | --gateway ID --unit N  --guess [--table input] [--from 0] [--count 64] [--for 30s] [--name guessed]\n" +
 	"       fanwarden points --config FILE --gateway ID | --url bacnet://HOST[:47808]  --discover [--unit N] [--wait 5s]"
 
-// points reads every point of one fan, each by a request of its own, so that a
-// point that the device refuses is told from its neighbours.
+// points reads every point of one fan, on Modbus each by a request of its own, so
+// that a point that the device refuses is told from its neighbours.
 func points(ctx context.Context, p *process, args []string) int {
 	flags := flag.NewFlagSet("points", flag.ContinueOnError)
 	path := fleetFlag(flags)
@@ -137,8 +137,8 @@ func (t *pointTable) print(ctx context.Context, stdout, stderr io.Writer) int {
 	}
 	t.columns(stdout)
 	seen := &sight{table: t}
-	for _, point := range t.asked() {
-		row := seen.ask(ctx, point)
+	for point, answer := range t.line.AskEach(ctx, t.asked(), t.ways) {
+		row := seen.take(point, answer)
 		row.write(stdout)
 		if t.ways {
 			seen.others(stdout, row)
@@ -165,8 +165,8 @@ func (t *pointTable) watch(ctx context.Context, p *process, every time.Duration)
 	status := foundWrong
 	for next := time.Now(); visit.Wait(ctx, time.Until(next)) == nil; next = latest(next.Add(every), time.Now()) {
 		seen := &sight{table: t}
-		for _, point := range t.asked() {
-			seen.ask(ctx, point)
+		for point, answer := range t.line.AskEach(ctx, t.asked(), t.ways) {
+			seen.take(point, answer)
 		}
 		if ctx.Err() != nil {
 			break

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"fmt"
 	"io"
 	"slices"
@@ -88,10 +87,10 @@ type sight struct {
 	hidden  int  // ways to read that were not shown
 }
 
-// ask asks for one point, and for what lies around it where other ways to read it
-// are wanted.
-func (s *sight) ask(ctx context.Context, point config.PlacedPoint) *pointRow {
-	r := pointRow{place: point, answer: s.table.line.Ask(ctx, point, s.table.ways)}
+// take takes what was answered for one point, and for what lies around it where
+// other ways to read it are wanted.
+func (s *sight) take(point config.PlacedPoint, answer turnover.Answer) *pointRow {
+	r := pointRow{place: point, answer: answer}
 	good := false
 	if r.answer.Failure == nil {
 		r.value, r.quality = turnover.Worth(point, &r.answer)

@@ -169,15 +169,26 @@ func scales(e decode.Encoding) []Way {
 
 // otherUnits are the other units of its dimension that are not such a scale.
 func otherUnits(e decode.Encoding) []Way {
+	return inUnits(e, func(u units.Unit) bool {
+		by := math.Log10(u.Factor / e.Unit.Factor)
+		return by != math.Trunc(by) || u.Offset != e.Unit.Offset
+	})
+}
+
+// everyUnit are all other units of its dimension: on BACnet a mistake is one of units
+// rather than of scale.
+func everyUnit(e decode.Encoding) []Way {
+	return inUnits(e, func(u units.Unit) bool { return u.Factor != e.Unit.Factor || u.Offset != e.Unit.Offset })
+}
+
+func inUnits(e decode.Encoding, takes func(units.Unit) bool) []Way {
 	var ways []Way
 	for _, name := range units.Names(e.Unit.Dimension) {
-		u, _ := units.Find(name)
-		if by := math.Log10(u.Factor / e.Unit.Factor); by == math.Trunc(by) && u.Offset == e.Unit.Offset {
-			continue
+		if u, _ := units.Find(name); takes(u) {
+			other := e
+			other.Unit = u
+			ways = append(ways, on(Unit, other, "in "+name))
 		}
-		other := e
-		other.Unit = u
-		ways = append(ways, on(Unit, other, "in "+name))
 	}
 	return ways
 }
@@ -194,7 +205,7 @@ func objectWays(p config.PlacedPoint) []Way {
 		return append([]Way{on(Polarity, turned, "inverted")}, beside...)
 	}
 	ways := append(signs(p.Encoding), beside...)
-	return append(append(ways, scales(p.Encoding)...), otherUnits(p.Encoding)...)
+	return append(append(ways, everyUnit(p.Encoding)...), scales(p.Encoding)...)
 }
 
 func contactWays(p config.PlacedPoint) []Way {

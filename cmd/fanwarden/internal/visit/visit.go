@@ -5,6 +5,7 @@ package visit
 import (
 	"context"
 	"errors"
+	"iter"
 	"sync"
 	"time"
 
@@ -80,6 +81,23 @@ func (v *Visit) Open(ctx context.Context) (err error) {
 		v.session = session
 	}
 	return err
+}
+
+// AskEach asks for points one after the other, each by itself; on BACnet for all at
+// once, since there a refusal is of one point anyway, and a device that is silent is
+// waited for only once.
+func (v *Visit) AskEach(ctx context.Context, points []config.PlacedPoint, around bool) iter.Seq2[config.PlacedPoint, turnover.Answer] {
+	return func(yield func(config.PlacedPoint, turnover.Answer) bool) {
+		var answers []turnover.Answer
+		if v.Gateway.BACnet() {
+			answers = v.askObjects(ctx, points, properties{units: true, around: around})
+		}
+		for i, p := range points {
+			if answers == nil && !yield(p, v.Ask(ctx, p, around)) || answers != nil && !yield(p, answers[i]) {
+				return
+			}
+		}
+	}
 }
 
 // Ask asks for one point by itself, and where around is set for what lies beside
