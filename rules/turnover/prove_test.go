@@ -254,7 +254,10 @@ func TestMistakes(t *testing.T) {
 		{"and its setpoint", func(s *scene) { s.one.pressure, s.one.setpoint = 30, 30 }, reading.Setpoint, "the same with the other sign, as the pressure has it"},
 		{"tubes swapped", func(s *scene) {
 			s.one.pressure, s.one.runs = 180, func(int) float64 { return 1 }
-		}, reading.Pressure, "it stands at its top speed with that, so its controller reads the same: the tubes are swapped, or the probe's side is set wrong in the controller"},
+		}, reading.Pressure, "it stands at its top speed with that, far past setpoint, so its controller reads the same: the tubes are swapped, or the probe's side is set wrong in the controller"},
+		{"at its top and short of setpoint", func(s *scene) {
+			s.one.pressure, s.one.runs = 12, func(int) float64 { return 1 }
+		}, reading.Pressure, "the sign in the point map, the tubes or the probe's side is wrong. To tell: take both tubes off"},
 		{"sign lost in the map", func(s *scene) { s.one.pressure = 30 }, reading.Pressure, "so its controller reads the other sign: the sign is lost or turned in the point map; with its sign turned this is -30.1 Pa"},
 		{"sign lost or side wrong", func(s *scene) {
 			s.one.pressure = 30

@@ -57,8 +57,8 @@ func (t *trace) sign(p reading.Point, runs []float64, sp float64) (found, bool) 
 	case holds && mirrored:
 		return fails("reads %s while the fan runs between its limits, and a probe on %s reads %s zero: either the sign is lost in the point map, or the probe is on the %s side and the fleet file is wrong; the controller's display tells, which then shows %s as well",
 			reads, side, aboveOrBelow(want), other, reads), true
-	case atTop:
-		return failsClearly("reads %s, and a probe on %s reads %s zero while the fan runs; it stands at its top speed with that, so its controller reads the same: the tubes are swapped, or the probe's side is set wrong in the controller. To tell: %s",
+	case atTop && math.Abs(is) > 1.2*math.Abs(sp): // with the right sign it would slow down
+		return failsClearly("reads %s, and a probe on %s reads %s zero while the fan runs; it stands at its top speed with that, far past setpoint, so its controller reads the same: the tubes are swapped, or the probe's side is set wrong in the controller. To tell: %s",
 			reads, side, aboveOrBelow(want), byHand), true
 	}
 	return fails("reads %s while the fan runs, and a probe on %s reads %s zero: the sign in the point map, the tubes or the probe's side is wrong. To tell: %s",
