@@ -159,3 +159,26 @@ func TestReleaseOnAPriorityArray(t *testing.T) {
 		}
 	})
 }
+
+// When the connection is lost in the middle, or somebody interrupts, the command is
+// taken back as soon as that can be.
+func TestExerciseOnAPriorityArrayThatEndsEarly(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		a := newArray(t)
+		began := time.Now()
+		a.lost = func() bool { since := time.Since(began); return since > time.Minute && since < 100*time.Second }
+		c, err, done := a.exercise(t.Context())
+		if err != nil || c.Stopped == "" || !c.Released || done != 1 || a.slots[10] != nil {
+			t.Errorf("lost: %v, %q, %v, %v", err, c.Stopped, c.Released, a.slots[10])
+		}
+	})
+	synctest.Test(t, func(t *testing.T) {
+		a := newArray(t)
+		ctx, cancel := context.WithCancel(t.Context())
+		time.AfterFunc(time.Minute, cancel)
+		c, err, done := a.exercise(ctx)
+		if err != nil || !strings.Contains(c.Stopped, "interrupted") || !c.Released || done != 1 || a.slots[10] != nil {
+			t.Errorf("interrupted: %v, %q, %v, %v", err, c.Stopped, c.Released, a.slots[10])
+		}
+	})
+}
