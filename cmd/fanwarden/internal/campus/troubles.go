@@ -30,7 +30,7 @@ func silent() *trouble {
 }
 
 func greasyWheel() *trouble {
-	return &trouble{kind: field.Undersized, size: 0.22, onset: 0.5, condition: condition.PinnedAtMax,
+	return &trouble{kind: field.Undersized, size: 0.14, onset: 0.5, condition: condition.PinnedAtMax,
 		wrong: "grease on its wheel takes most of its strength",
 		see:   "flat out and short of its setpoint"}
 }
