@@ -48,6 +48,7 @@ type conditions struct {
 	alarms   map[string]*told
 	now      map[standing]bool
 	raised   int
+	events   int // that the log told of
 	delays   []time.Duration
 }
 
@@ -120,6 +121,7 @@ func (c *conditions) observe(now time.Time, all map[standing]bool) {
 func (c *conditions) raisedBy(s standing, summary string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	c.events++
 	if !c.explained(time.Now(), s) && !c.invented[s] {
 		c.invented[s] = true
 		c.found("%s was raised on %s, which has no trouble that calls for it: %s; %s", s.condition, s.target, summary, c.troublesOf(s.target))
@@ -228,6 +230,13 @@ func (c *conditions) untold(r *receivers) (missing []string) {
 	}
 	slices.Sort(missing)
 	return missing
+}
+
+// logged counts what the daemon's log said was raised.
+func (c *conditions) logged() int {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.events
 }
 
 // owed counts the alarms that must be told.

@@ -86,12 +86,19 @@ func (t *truth) jump(shift time.Duration) {
 	defer t.mu.Unlock()
 	now := time.Now()
 	for fan, all := range t.states {
-		if last := len(all) - 1; last >= 0 {
-			all[last].to = t.clock.wall(now)
-			next := all[last]
-			next.from, next.to = now.Round(0).Add(shift), now.Round(0).Add(shift+time.Hour)
-			t.states[fan] = append(all, next)
+		if len(all) == 0 {
+			continue
 		}
+		all[len(all)-1].to = t.clock.wall(now)
+		for _, s := range all { // what it had just before may come with a time after it
+			if ago := t.clock.wall(now).Sub(s.to); ago >= 0 && ago < slack {
+				s.from, s.to = now.Round(0).Add(shift-ago), now.Round(0).Add(shift-ago)
+				all = append(all, s)
+			}
+		}
+		last := &all[len(all)-1]
+		last.from, last.to = now.Round(0).Add(shift), now.Round(0).Add(shift+time.Hour)
+		t.states[fan] = all
 	}
 	t.clock.set(shift)
 }

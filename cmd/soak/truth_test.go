@@ -77,6 +77,9 @@ func TestTruthFollowsTheClock(t *testing.T) {
 		truth, start := noted(10)
 		truth.jump(time.Hour)
 		time.Sleep(time.Second)
+		if got, _ := truth.of("a", 0, start.Add(time.Hour+10*time.Second).Round(0), 9, 0); got != right {
+			t.Errorf("what it had just before the jump is %v", got)
+		}
 		for _, test := range []struct {
 			at   time.Duration
 			want verdict
