@@ -103,15 +103,17 @@ func tableCommand(ctx context.Context, args []string, _ io.Reader, out, diagnost
 		return errors.Join(err, fmt.Errorf("usage: bench [--rows LIST] [--runs N] [--tiny] [--json]; N is 1 or more"))
 	}
 	all, err := measure(ctx, chosen, *runs, *tiny, diagnostics)
-	if err != nil {
-		return err
-	}
-	if *asJSON {
+	if *asJSON && err == nil {
 		encoder := json.NewEncoder(out)
 		encoder.SetIndent("", "  ")
 		return errors.Join(encoder.Encode(all), missed(all, *tiny))
 	}
-	printRows(out, all)
+	if len(all) > 0 && !*asJSON {
+		printRows(out, all)
+	}
+	if err != nil {
+		return err
+	}
 	return missed(all, *tiny)
 }
 
@@ -148,7 +150,8 @@ func names() []string {
 	return all
 }
 
-// measure runs contests one after the other.
+// measure runs contests one after the other. It returns the rows that there are
+// when it cannot go on.
 func measure(ctx context.Context, chosen []contest, runs int, tiny bool, diagnostics io.Writer) ([]row, error) {
 	folder, err := os.MkdirTemp("", "bench")
 	if err != nil {
@@ -163,7 +166,7 @@ func measure(ctx context.Context, chosen []contest, runs int, tiny bool, diagnos
 		fmt.Fprintln(diagnostics, "measuring", c.name)
 		rows, err := b.hold(ctx, c, runs)
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", c.name, err)
+			return all, fmt.Errorf("%s: %w", c.name, err)
 		}
 		all = append(all, rows...)
 	}

@@ -101,7 +101,7 @@ func scraped(h http.Handler, before func()) side {
 			var start, end runtime.MemStats
 			runtime.ReadMemStats(&start)
 			used := processorTime()
-			const scrapes = 3
+			const scrapes = 2
 			for range scrapes {
 				if err := one(a.encoding); err != nil {
 					return nil, err
