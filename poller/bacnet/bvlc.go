@@ -21,6 +21,10 @@ const (
 	forwardedHeader                    = 6
 )
 
+// distributeNAK is the result of a broadcast that a BBMD did not distribute (Annex
+// J.2.1.1).
+const distributeNAK = 0x0060
+
 // BVLC is one datagram of BACnet/IP.
 type BVLC struct {
 	Function BVLCFunction

@@ -87,7 +87,8 @@ type Client struct {
 	lines    map[Station]*line
 	devices  map[uint32]*Device
 	listens  map[chan Device]struct{}
-	results  chan uint16 // of a registration in flight
+	results  chan uint16   // of a registration in flight
+	unknown  chan struct{} // the BBMD does not know us any more
 	watches  map[uint32]*watch
 	nextProc uint32
 }
@@ -113,7 +114,7 @@ func New(conn net.PacketConn, options Options) *Client {
 		looking: make(chan struct{}, options.InFlight), overdue: make(chan struct{}, overdueShare*options.InFlight),
 		twice: make(map[twice]bool), expected: make(map[uint32]*lookup), unfound: make(map[uint32]bool),
 		waiting: make(map[exchange]chan APDU), lines: make(map[Station]*line), devices: make(map[uint32]*Device),
-		listens: make(map[chan Device]struct{}), results: make(chan uint16, 1), watches: make(map[uint32]*watch)}
+		listens: make(map[chan Device]struct{}), results: make(chan uint16, 1), unknown: make(chan struct{}, 1), watches: make(map[uint32]*watch)}
 	c.ctx, c.stop = context.WithCancel(context.Background())
 	c.running.Go(c.listen)
 	return c

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/netip"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -437,6 +438,94 @@ func TestADeviceThatComesToNoEnd(t *testing.T) {
 		_, err := c.ReadAll(t.Context(), 1, inputs(3))
 		if took := time.Since(began); !errors.Is(err, ErrTimeout) || took > 10*time.Second {
 			t.Errorf("%v after %v", err, took)
+		}
+	})
+}
+
+// An object whose answer makes no sense costs that object alone, with multiple reads
+// and without.
+func TestAnAnswerWithoutSenseCostsItsObjectAlone(t *testing.T) {
+	for _, refuses := range []bool{false, true} {
+		bench(t, Options{}, func(t *testing.T, w *wires, c *Client) {
+			d := fans(1, 5, IAm{MaxAPDU: 1476, Segmentation: NoSegmentation})
+			d.refuses = refuses
+			d.values[analogInput(1, PresentValue)] = Value{Constructed, []byte{0x44, 0, 0}} // a number that is cut off
+			w.node("10.0.0.2:47808", d)
+			got, err := c.ReadAll(t.Context(), 1, inputs(5))
+			if err != nil || len(got) != 5 {
+				t.Errorf("refuses %v: %d results, %v", refuses, len(got), err)
+				return
+			}
+			if got[1].Err != ErrMalformed {
+				t.Errorf("the one: %v %v", got[1].Values, got[1].Err)
+			}
+			got[1] = Result{Values: []Value{RealValue(1)}}
+			checkValues(t, got, nil, 5)
+		})
+	}
+}
+
+// Who no longer wants to be told by a device that is gone does not look for it.
+func TestACancelledSubscriptionLooksForNobody(t *testing.T) {
+	bench(t, Options{}, func(t *testing.T, w *wires, c *Client) {
+		n := w.node("10.0.0.2:47808", fans(1, 1, IAm{MaxAPDU: 480, Segmentation: NoSegmentation}))
+		cancel, err := c.Watch(t.Context(), 1, ObjectID{AnalogInput, 0}, true, time.Minute, func(COVNotification) {})
+		if err != nil {
+			t.Fatal(err)
+		}
+		n.mu.Lock()
+		n.devices[0].hidden, n.lookups = true, 0
+		n.mu.Unlock()
+		c.Forget(1)
+		cancel()
+		time.Sleep(time.Minute)
+		n.mu.Lock()
+		defer n.mu.Unlock()
+		if n.lookups > 0 {
+			t.Errorf("it was looked for %d times", n.lookups)
+		}
+	})
+}
+
+// A BBMD that has forgotten us, as after its restart, refuses what we broadcast
+// (Annex J.2.1.1, code 0060): we register at once, and its refusal is not taken for
+// that of a registration.
+func TestABBMDThatHasForgottenUs(t *testing.T) {
+	at := netip.MustParseAddrPort("10.0.0.8:47808")
+	bench(t, Options{BBMD: at, TTL: time.Minute}, func(t *testing.T, w *wires, c *Client) {
+		bbmd := w.plug(at.String())
+		var came []time.Duration
+		start := time.Now()
+		go func() {
+			var b [100]byte
+			for {
+				n, from, err := bbmd.ReadFrom(b[:])
+				if err != nil {
+					return
+				}
+				say := func(code byte) { bbmd.WriteTo(BVLC{Function: BVLCResult, Data: []byte{0, code}}.Append(nil), from) }
+				switch m, _ := ParseBVLC(b[:n]); {
+				case m.Function == RegisterForeignDevice:
+					if came = append(came, time.Since(start)); len(came) == 2 {
+						say(0x60) // to a broadcast before
+					}
+					say(0)
+				case m.Function == DistributeBroadcast && len(came) == 1:
+					say(0x60)
+				}
+			}
+		}()
+		if err := c.Register(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(10 * time.Second)
+		c.Look(1, 2)
+		time.Sleep(29 * time.Second)
+		c.Look(1, 2)
+		time.Sleep(29 * time.Second)
+		synctest.Wait()
+		if want := []time.Duration{0, 10 * time.Second, 40 * time.Second}; !slices.Equal(came, want) {
+			t.Errorf("registered at %v, want %v", came, want)
 		}
 	})
 }

@@ -41,6 +41,15 @@ func (c *Client) subscribe(ctx context.Context, device uint32, s SubscribeCOV) e
 	return err
 }
 
+// unsubscribe tells a device, if it is known where, that it need not tell any more.
+// One that does not hear it lets the subscription lapse.
+func (c *Client) unsubscribe(device uint32, s SubscribeCOV) {
+	if d, known := c.known(device); known {
+		s.Cancel = true
+		c.request(c.ctx, d.Station, ServiceSubscribeCOV, s.Append(nil))
+	}
+}
+
 func (c *Client) unwatch(process uint32) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -58,8 +67,7 @@ func (c *Client) renew(ctx context.Context, device uint32, s SubscribeCOV) {
 		case <-timer.C:
 		case <-ctx.Done():
 			timer.Stop()
-			s.Cancel = true
-			c.subscribe(c.ctx, device, s) // best effort: it ends by itself
+			c.unsubscribe(device, s)
 			return
 		}
 		if c.subscribe(ctx, device, s) == nil {

@@ -9,9 +9,10 @@ import (
 
 // Register makes us a foreign device of the BBMD (Annex J.5.2), so that
 // broadcasts reach us, and keeps it so until the client is closed: the
-// registration is renewed at half its time, and one that fails is tried again
-// after an APDU time-out. The error is of the first registration, which is kept
-// up all the same.
+// registration is renewed at half its time, and at once when the BBMD refuses a
+// broadcast, as it may have forgotten us; one that fails is tried again after an
+// APDU time-out. The error is of the first registration, which is kept up all the
+// same.
 func (c *Client) Register(ctx context.Context) error {
 	err := c.register(ctx)
 	c.running.Go(func() {
@@ -28,12 +29,15 @@ func (c *Client) Register(ctx context.Context) error {
 	return err
 }
 
-// pause waits, and reports whether the client still lives then.
+// pause waits until the next registration, and reports whether the client still
+// lives then.
 func (c *Client) pause(d time.Duration) bool {
 	timer := time.NewTimer(d)
 	defer timer.Stop()
 	select {
 	case <-timer.C:
+		return true
+	case <-c.unknown:
 		return true
 	case <-c.ctx.Done():
 		return false
@@ -56,6 +60,10 @@ func (c *Client) register(ctx context.Context) error {
 	case code := <-c.results:
 		if code != 0 {
 			return fmt.Errorf("%w: %s, code %#04x", ErrRegistration, c.options.BBMD, code)
+		}
+		select {
+		case <-c.unknown: // of a broadcast before it
+		default:
 		}
 		return nil
 	case <-timer.C:

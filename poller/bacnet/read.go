@@ -28,7 +28,7 @@ func (c *Client) readOne(ctx context.Context, d Device, p Reference) ([]Value, e
 
 // ReadAll asks a device for many properties, in as few requests as its APDUs
 // allow, and returns one result for each in the same order. A property that the
-// device cannot give costs that property alone. A device that answers a whole
+// device cannot give, or answers for without sense, costs that property alone. A device that answers a whole
 // request with an error, a reject or an abort is read one property at a time
 // from then on. The error is of the whole device: it stopped answering; the
 // results are those that came before.
@@ -72,10 +72,10 @@ func refused(err error) bool {
 	return errors.As(err, &e) || errors.As(err, &r) || errors.As(err, &a)
 }
 
-// readSingly makes a refusal the property's own.
+// readSingly makes a refusal, and an answer without sense, the property's own.
 func (c *Client) readSingly(ctx context.Context, d Device, p Reference) (Result, error) {
 	values, err := c.readOne(ctx, d, p)
-	if err != nil && !refused(err) {
+	if err != nil && !refused(err) && !errors.Is(err, ErrMalformed) {
 		return Result{}, err
 	}
 	return Result{Reference: p, Values: values, Err: err}, nil

@@ -12,7 +12,9 @@ type Reference struct {
 type Result struct {
 	Reference
 	Values []Value
-	Err    error // a *[RemoteError] of this property alone, or nil
+	// Err is of this property alone, or nil: a *[RemoteError], and where it was read by
+	// itself also a *[Reject], an *[Abort] or [ErrMalformed].
+	Err error
 }
 
 // appendProperty writes property and index under the context tags n and n+1.

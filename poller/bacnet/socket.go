@@ -128,13 +128,22 @@ func (c *Client) write(m BVLC, to netip.AddrPort) error {
 	return err
 }
 
-// result takes the answer to a registration.
+// result takes the BBMD's answer to a registration, or its refusal of a broadcast,
+// which it has for those that are not registered.
 func (c *Client) result(data []byte, from netip.AddrPort) {
 	if len(data) != 2 || from != c.options.BBMD {
 		return
 	}
+	code := binary.BigEndian.Uint16(data)
+	if code == distributeNAK {
+		select {
+		case c.unknown <- struct{}{}:
+		default:
+		}
+		return
+	}
 	select {
-	case c.results <- binary.BigEndian.Uint16(data):
+	case c.results <- code:
 	default:
 	}
 }
