@@ -159,7 +159,8 @@ func (t *talker) ask(ctx context.Context, d *device, until time.Time) {
 	now := time.Now()
 	d.asking = true
 	t.refresh(d, now)
-	a := answer{device: d, tried: now, units: !now.Before(d.unitsDue), watched: d.watches.askNow(now)}
+	// One that was silent may be another device by now, with other units.
+	a := answer{device: d, tried: now, units: d.probing() || !now.Before(d.unitsDue), watched: d.watches.askNow(now)}
 	if a.units && len(d.lacks) > 0 { // it may have them by now
 		clear(d.lacks)
 		d.lists = [4]*list{}
@@ -299,7 +300,6 @@ func (t *talker) answered(d *device, at time.Time) {
 	}
 	if d.probing() {
 		t.allDue(at)
-		d.unitsDue = time.Time{} // it may have been another device all the while
 	}
 	d.failures, d.told = 0, false
 }

@@ -40,6 +40,7 @@ type box struct {
 	at      netip.AddrPort
 	iam     bacnet.IAm
 	values  map[bacnet.Reference]bacnet.Value
+	errors  map[bacnet.Reference]bacnet.RemoteError
 	silent  bool
 	noRPM   bool // refuses multiple reads
 	noCOV   bool
@@ -228,6 +229,9 @@ func (b *box) answer(a bacnet.APDU) (answer bacnet.APDU, any bool) {
 
 func (b *box) result(p bacnet.Reference) bacnet.Result {
 	b.read[p]++
+	if e, bad := b.errors[p]; bad {
+		return bacnet.Result{Reference: p, Err: &e}
+	}
 	v, known := b.values[p]
 	if !known {
 		return bacnet.Result{Reference: p, Err: &bacnet.RemoteError{Class: 2, Code: 32}} // property, unknown-property

@@ -1,6 +1,7 @@
 package poller
 
 import (
+	"errors"
 	"math"
 	"time"
 
@@ -38,6 +39,18 @@ func (a *answer) value(object bacnet.ObjectID, property bacnet.PropertyID) (v ba
 	return r.Values[0], true
 }
 
+// halfSaid reports whether the device stopped answering before it had said all that
+// it was asked of an object: flags or a unit that were lost may say that the value
+// is worth nothing.
+func (a *answer) halfSaid(object bacnet.ObjectID) bool {
+	for _, p := range []bacnet.PropertyID{bacnet.StatusFlagsOf, bacnet.ReliabilityOf, bacnet.UnitsOf} {
+		if i, asked := a.list.at[bacnet.Reference{Object: object, Property: p}]; asked && i >= len(a.results) {
+			return true
+		}
+	}
+	return false
+}
+
 // hear puts what a device said into the readings.
 func (t *talker) hear(d *device, a *answer) {
 	d.learn(a)
@@ -48,6 +61,9 @@ func (t *talker) hear(d *device, a *answer) {
 		p := &d.points[i]
 		said := a.get(p.Object)
 		worth := a.worth(p.PlacedPoint)
+		if p.Present() && a.halfSaid(p.Object.Object) {
+			said = nil
+		}
 		if kept := d.watches.last(p.Object.Object); kept != nil && said == nil {
 			said, worth = &kept.value, kept.worth()
 		}
@@ -55,11 +71,22 @@ func (t *talker) hear(d *device, a *answer) {
 		case said == nil:
 			t.failSlot(&p.slot, bacnet.Failure(orTimeout(a.err)).Outcome, false)
 		case said.Err != nil:
-			t.refuseSlot(&p.slot, bacnet.Failure(said.Err).Code, a.at)
+			t.refused(p, said.Err, a.at)
 		default:
 			t.note(d, p, said.Values, worth, a.at)
 		}
 	}
+}
+
+// refused takes an error in a point's place: the device's word, or one that makes no
+// sense.
+func (t *talker) refused(p *objectPoint, err error, at time.Time) {
+	failure := bacnet.Failure(err)
+	if failure.Code == 0 {
+		t.failSlot(&p.slot, failure.Outcome, false)
+		return
+	}
+	t.refuseSlot(&p.slot, failure.Code, at)
 }
 
 // orTimeout is the error of a device that stopped answering.
@@ -132,11 +159,19 @@ func (d *device) learn(a *answer) {
 		default:
 			continue
 		}
-		if r.Err != nil && d.lacks != nil && !d.lacks[r.Reference] {
+		if absent(r.Err) && !d.lacks[r.Reference] {
 			d.lacks[r.Reference] = true
 			d.lists = [4]*list{}
 		}
 	}
+}
+
+// absent reports whether an error says that there is no such property. Any other may
+// pass, and what it hides is asked for again.
+func absent(err error) bool {
+	var remote *bacnet.RemoteError
+	var reject *bacnet.Reject
+	return errors.As(err, &remote) && remote.Code == bacnet.UnknownProperty || errors.As(err, &reject)
 }
 
 // otherUnit holds the unit that a device states against the map, and says so in

@@ -105,7 +105,11 @@ func (w *watches) follow(ctx context.Context, t *talker, d *device, a *answer) {
 	if a.watched {
 		for object, o := range w.objects {
 			r := a.get(bacnet.Reference{Object: object, Property: bacnet.PresentValue})
-			if o.known = r != nil && r.Err == nil; !o.known {
+			known := r != nil && r.Err == nil && !a.halfSaid(object)
+			if known != o.known { // what is not known is asked in the next cycle
+				o.known, d.lists = known, [4]*list{}
+			}
+			if !known {
 				continue
 			}
 			o.state = state{value: *r}

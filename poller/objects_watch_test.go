@@ -140,3 +140,34 @@ func TestWatchesOfASilentDevice(t *testing.T) {
 		t.Errorf("%d subscriptions after its return, want 3", got)
 	}
 }
+
+// An object that is watched and gives an error when it is read is asked again in the
+// next cycle, and told of as an error meanwhile.
+func TestAWatchedObjectInTrouble(t *testing.T) {
+	s, fleet := campus(1)
+	fleet.Gateways[0].COV = true
+	b := s.devices[1]
+	contact := ref(bacnet.BinaryInput, 1, bacnet.PresentValue)
+	var from, to time.Time
+	cycles, _ := s.during(t, fleet, func(*poller.Poller) {
+		time.Sleep(30 * time.Second)
+		s.set(func() { b.errors = map[bacnet.Reference]bacnet.RemoteError{contact: {Class: 0, Code: 25}} })
+		time.Sleep(time.Minute)
+		from = time.Now()
+		time.Sleep(30 * time.Second)
+		s.set(func() { b.errors = nil })
+		to = time.Now()
+		time.Sleep(20 * time.Second)
+	})
+	for i, c := range cycles {
+		r := &c.Readings[0]
+		switch {
+		case c.Start.After(from) && c.Start.Before(to):
+			if r.ExceptionCode != 25 {
+				t.Errorf("cycle %d: outcome %s, code %d", i, r.Outcome, r.ExceptionCode)
+			}
+		case c.Start.After(to.Add(5*time.Second)) && !r.On(reading.HighSpeed):
+			t.Errorf("cycle %d: %s after the trouble", i, r.Quality(reading.HighSpeed))
+		}
+	}
+}

@@ -53,6 +53,10 @@ func (e *Abort) Error() string {
 	return fmt.Sprintf("the device aborted the request, reason %d", e.Reason)
 }
 
+// UnknownProperty is the code of an error by which an object says that it does not
+// have a property at all (BACnetErrorCode, from memory).
+const UnknownProperty = 32
+
 // append writes class and code.
 func (e *RemoteError) append(b []byte) []byte {
 	return EnumeratedValue(e.Code).append(EnumeratedValue(e.Class).append(b))
