@@ -24,6 +24,7 @@ type device struct {
 	points   []objectPoint // of the points that a fan cannot do without come first
 	lacks    map[bacnet.Reference]bool
 	units    map[bacnet.ObjectID]bacnet.EngineeringUnits
+	worths   map[bacnet.ObjectID]worth // what was last said of objects
 	warned   map[wrongUnit]bool
 	unitsDue time.Time
 	watches  *watches
@@ -38,6 +39,12 @@ type device struct {
 	asking  bool // a request is under way
 	awaited bool // and the cycle waits for it
 	heard   bool // in this cycle
+}
+
+// worth is what a value was worth when its object last said all that it was asked.
+type worth struct {
+	reading.Quality
+	at time.Time
 }
 
 // objectPoint is a point of a fan, or of the gateway, in a device.
@@ -65,7 +72,7 @@ func layOut(plan *Plan) (devices []*device) {
 		i, found := slices.BinarySearchFunc(devices, instance, func(d *device, n uint32) int { return int(d.instance) - int(n) })
 		if !found {
 			devices = slices.Insert(devices, i, &device{instance: instance, lacks: make(map[bacnet.Reference]bool),
-				units: make(map[bacnet.ObjectID]bacnet.EngineeringUnits), warned: make(map[wrongUnit]bool)})
+				units: make(map[bacnet.ObjectID]bacnet.EngineeringUnits), worths: make(map[bacnet.ObjectID]worth), warned: make(map[wrongUnit]bool)})
 		}
 		devices[i].points = append(devices[i].points, objectPoint{slot: s, stated: s.Stated()})
 	}
@@ -316,6 +323,10 @@ func (t *talker) unanswered(d *device, failure *reading.Failure, tried time.Time
 		d.lists = [4]*list{}
 	}
 	d.due = tried.Add(wait(d.failures, t.gateway.PollEvery))
+	if d.probing() { // and what comes back may be another device
+		clear(d.worths)
+		clear(d.units)
+	}
 	if d.probing() && t.objects != nil {
 		t.objects.Forget(d.instance) // it may have moved to another address
 	}

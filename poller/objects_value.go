@@ -39,10 +39,31 @@ func (a *answer) value(object bacnet.ObjectID, property bacnet.PropertyID) (v ba
 	return r.Values[0], true
 }
 
+// worth is what the device says that a point's value is worth. Where that was lost on
+// the way it counts as it was, if it was said lately; else it is not known.
+func (d *device) worth(a *answer, p *config.PlacedPoint) (q reading.Quality, known bool) {
+	object := p.Object.Object
+	switch {
+	case !p.Present():
+		return reading.Good, true
+	case a.halfSaid(object):
+		last, said := d.worths[object]
+		return last.Quality, said && a.at.Sub(last.at) <= askWatched
+	}
+	q = a.worth(p)
+	if a.get(p.Object) != nil {
+		d.worths[object] = worth{q, a.at}
+	}
+	return q, true
+}
+
 // halfSaid reports whether the device stopped answering before it had said all that
 // it was asked of an object: flags or a unit that were lost may say that the value
 // is worth nothing.
 func (a *answer) halfSaid(object bacnet.ObjectID) bool {
+	if len(a.results) == len(a.list.all) {
+		return false
+	}
 	for _, p := range []bacnet.PropertyID{bacnet.StatusFlagsOf, bacnet.ReliabilityOf, bacnet.UnitsOf} {
 		if i, asked := a.list.at[bacnet.Reference{Object: object, Property: p}]; asked && i >= len(a.results) {
 			return true
@@ -60,8 +81,8 @@ func (t *talker) hear(d *device, a *answer) {
 	for i := range d.points {
 		p := &d.points[i]
 		said := a.get(p.Object)
-		worth := a.worth(p.PlacedPoint)
-		if p.Present() && a.halfSaid(p.Object.Object) {
+		worth, known := d.worth(a, p.PlacedPoint)
+		if !known {
 			said = nil
 		}
 		if kept := d.watches.last(p.Object.Object); kept != nil && said == nil {
