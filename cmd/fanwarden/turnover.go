@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"flag"
@@ -59,6 +60,7 @@ type handover struct {
 	witness string
 	tools   instruments
 	loan    *loan
+	lines   *bufio.Reader                      // of what is typed
 	courses map[reading.FanID]*turnover.Course // of what was exercised
 }
 

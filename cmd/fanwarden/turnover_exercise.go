@@ -139,16 +139,24 @@ func (h *handover) confirmed(ctx context.Context, proven []turnover.Fan, toStop 
   - Local codes and licensed practice come first.
 %sIf all of that is so, type: %s
 > `, which, what, list(h.fans), h.toKnow(proven), want)
+	return h.typed(ctx) == want && ctx.Err() == nil
+}
+
+// typed returns the words of a line that is typed; "" when ctx ends before.
+func (h *handover) typed(ctx context.Context) string {
+	if h.lines == nil {
+		h.lines = bufio.NewReader(h.p.stdin)
+	}
 	typed := make(chan string, 1)
 	go func() { // a read of a terminal cannot be ended
-		line, _ := bufio.NewReader(h.p.stdin).ReadString('\n')
+		line, _ := h.lines.ReadString('\n')
 		typed <- strings.Join(strings.Fields(line), " ")
 	}()
 	select {
 	case line := <-typed:
-		return line == want && ctx.Err() == nil
+		return line
 	case <-ctx.Done():
-		return false
+		return ""
 	}
 }
 
@@ -214,7 +222,7 @@ func (h *handover) forcing(v *visit.Visit, f *config.Fan) (e *turnover.Exercise,
 	var note *forced.Held
 	dir := h.fleet.Store.Dir
 	e = &turnover.Exercise{Fan: f, Driver: visit.NewDriver(v, f), Hold: h.hold, Units: h.fleet.Units,
-		Intend: func() (err error) { note, err = forced.Put(dir, f.ID); return err },
+		Intend: func() (err error) { note, err = forced.Put(dir, f.ID, turnover.Writes(f)...); return err },
 		Done:   func() error { return forced.Remove(dir, f.ID) },
 		Tell: func(format string, args ...any) {
 			fmt.Fprintf(h.p.stderr, "%s: "+format+"\n", append([]any{f.ID}, args...)...)
@@ -224,34 +232,4 @@ func (h *handover) forcing(v *visit.Visit, f *config.Fan) (e *turnover.Exercise,
 			note.Leave()
 		}
 	}
-}
-
-// release gives back what an exercise left forced.
-func (h *handover) release(ctx context.Context) int {
-	status := allWell
-	for _, f := range h.fans {
-		if err := h.mayRelease(f); err != nil {
-			return h.cannot(fmt.Errorf("%s cannot be released: %w", f.ID, err))
-		}
-		v := visiting(f.Gateway, h.p.stderr)
-		e, _ := h.forcing(v, f)
-		if err := e.Release(ctx); err != nil {
-			fmt.Fprintf(h.p.stderr, "fanwarden turnover: %v\n%s\n", err, indented(forced.Advice(f.ID, h.fleet)))
-			status = foundWrong
-		}
-		v.Close()
-	}
-	return status
-}
-
-// mayRelease reports why a fan may not be given back: nothing does, or another
-// program forces it now and will give it back.
-func (h *handover) mayRelease(f *config.Fan) error {
-	notes, _ := forced.List(h.fleet.Store.Dir)
-	for _, n := range notes {
-		if n.Fan == f.ID && n.Alive {
-			return errors.New("another program exercises it now; end that one, and it gives the fan back")
-		}
-	}
-	return turnover.Releasable(f)
 }

@@ -42,3 +42,16 @@ func TestAlone(t *testing.T) {
 		})
 	}
 }
+
+// What is written to is named in whole, so that a change of the map shows.
+func TestWrites(t *testing.T) {
+	f := newBench(t).fan
+	if got := strings.Join(Writes(f), "; "); got != "force_on is holding 41 of unit 1 behind "+f.Gateway.URL+", bit 2; force_speed is holding 40 of unit 1 behind "+f.Gateway.URL {
+		t.Error(got)
+	}
+	raw := 1000.0
+	f.ForceRelease = &raw
+	if got := strings.Join(Writes(f), "; "); !strings.HasSuffix(got, "; force_release is 0x03E8") {
+		t.Error(got)
+	}
+}

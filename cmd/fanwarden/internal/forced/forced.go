@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
@@ -22,9 +23,12 @@ import (
 type Note struct {
 	Fan   reading.FanID `json:"fan"`
 	Since time.Time     `json:"since"` // zero where the note cannot be read
+	// Writes are the places that are written to, in words; none where they are not known.
+	Writes []string `json:"writes,omitempty"`
 	// Alive is true while the program that wrote the note runs: then the fan is
 	// exercised now.
-	Alive bool `json:"-"`
+	Alive bool   `json:"-"`
+	file  string // that it was read from
 }
 
 // folder is where notes lie in the folder of the store.
@@ -37,15 +41,17 @@ func path(dir string, fan reading.FanID) string {
 
 // Held is a note of this program, which whoever lists it sees to be alive.
 type Held struct {
-	dir  string
-	fan  reading.FanID
-	file *os.File
+	dir    string
+	fan    reading.FanID
+	writes []string
+	file   *os.File
 }
 
 // Put puts a note on disk, so that it outlives a loss of power. One that is there
 // already is not touched: its fan is exercised by another program, or was left
-// forced by one. Where Put fails for another reason, no note is left.
-func Put(dir string, fan reading.FanID) (*Held, error) {
+// forced by one. Where Put fails for another reason, no note is left. Writes are
+// the places that are about to be written to, in words.
+func Put(dir string, fan reading.FanID, writes ...string) (*Held, error) {
 	if err := os.MkdirAll(folder(dir), 0o755); err != nil {
 		return nil, err
 	}
@@ -59,7 +65,7 @@ func Put(dir string, fan reading.FanID) (*Held, error) {
 	if err != nil {
 		return nil, err
 	}
-	h := &Held{dir, fan, file}
+	h := &Held{dir, fan, writes, file}
 	if err := h.write(); err != nil {
 		file.Close()
 		return nil, errors.Join(err, os.Remove(path(dir, fan)))
@@ -67,16 +73,18 @@ func Put(dir string, fan reading.FanID) (*Held, error) {
 	return h, nil
 }
 
-// write writes the note and locks it; the lock ends with the program, in whatever
-// way that ends.
+// write locks the note, so that it is alive before it says anything, and writes it;
+// the lock ends with the program, in whatever way that ends.
 func (h *Held) write() error {
-	text, err := json.Marshal(Note{Fan: h.fan, Since: time.Now().UTC()})
+	text, err := json.Marshal(Note{Fan: h.fan, Since: time.Now().UTC(), Writes: h.writes})
 	if err != nil {
 		return err
 	}
+	if err := syscall.Flock(int(h.file.Fd()), syscall.LOCK_EX); err != nil {
+		return err
+	}
 	_, err = h.file.Write(text)
-	return errors.Join(err, h.file.Sync(), syncDir(folder(h.dir)), syncDir(h.dir),
-		syscall.Flock(int(h.file.Fd()), syscall.LOCK_EX|syscall.LOCK_NB))
+	return errors.Join(err, h.file.Sync(), syncDir(folder(h.dir)), syncDir(h.dir))
 }
 
 // Leave ends the hold and leaves the note: the fan may still be forced.
@@ -134,11 +142,23 @@ func read(path string) Note {
 		fmt.Sscanf(filepath.Base(path), "%x.json", &id)
 		n = Note{Fan: reading.FanID(id)}
 	}
+	n.file = path
 	if file, err := os.Open(path); err == nil {
 		n.Alive = errors.Is(syscall.Flock(int(file.Fd()), syscall.LOCK_SH|syscall.LOCK_NB), syscall.EWOULDBLOCK)
 		file.Close()
 	}
 	return n
+}
+
+// Elsewhere reports what no longer is where the exercise wrote it, given what would
+// be written to now; nil where all is, or where the note does not say.
+func (n Note) Elsewhere(now []string) error {
+	if len(n.Writes) == 0 || slices.Equal(n.Writes, now) {
+		return nil
+	}
+	return fmt.Errorf("the fleet file has changed since it was forced, so a release would go elsewhere. The exercise wrote to: %s; a release now would to: %s. "+
+		"Put the file back as it was, or set the fan back to automatic at its controller and remove the note: %s",
+		strings.Join(n.Writes, ", "), strings.Join(now, ", "), n.file)
 }
 
 // Says is the word about a fan that may still be forced.

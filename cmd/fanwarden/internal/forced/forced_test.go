@@ -74,7 +74,7 @@ func TestNotesOfABadDisk(t *testing.T) {
 	if err != nil {
 		t.Skip(err)
 	}
-	if err := (&Held{dir, "ef2", full}).write(); err == nil || !strings.Contains(err.Error(), "no space left") {
+	if err := (&Held{dir, "ef2", nil, full}).write(); err == nil || !strings.Contains(err.Error(), "no space left") {
 		t.Errorf("%v", err)
 	}
 	if _, err := Put("/dev/null", "ef3"); err == nil {
