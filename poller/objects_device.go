@@ -257,11 +257,15 @@ func (t *talker) nextProbe() time.Time {
 	return next
 }
 
-// allDue makes every silent device due: the trouble may be over for all of them.
+// allDue makes every silent device due, one after the other: the trouble may be over
+// for all of them, and they may share a slow line.
 func (t *talker) allDue(now time.Time) {
 	for _, d := range t.devices {
 		if d.due.After(now) {
 			d.due = now
+		}
+		if d.probing() && !d.asking {
+			now = now.Add(t.gateway.Timeout / 4)
 		}
 	}
 }

@@ -30,14 +30,17 @@ type site struct {
 	devices map[uint32]*box
 	lost    func(n int) bool // whether the n-th datagram is lost
 	count   int
-	open    int   // conversations
-	refused error // of opening one
+	open    int           // conversations
+	refused error         // of opening one
+	trunk   time.Duration // what one answer keeps a line busy that all share; 0: none
+	free    time.Time     // when that line is free
 	in      *ear
 }
 
 // box is one device. Its I-Am and its answers come from its own address.
 type box struct {
 	at      netip.AddrPort
+	network bacnet.Network // behind a router
 	iam     bacnet.IAm
 	values  map[bacnet.Reference]bacnet.Value
 	errors  map[bacnet.Reference]bacnet.RemoteError
@@ -152,7 +155,7 @@ func (e *ear) WriteTo(data []byte, to net.Addr) (int, error) {
 		return 0, err
 	}
 	for _, b := range s.devices {
-		if to.(*net.UDPAddr).AddrPort() != b.at && m.Function != bacnet.OriginalBroadcastNPDU {
+		if (to.(*net.UDPAddr).AddrPort() != b.at || npdu.Destination != b.network) && m.Function != bacnet.OriginalBroadcastNPDU {
 			continue
 		}
 		if b.heard++; b.silent {
@@ -173,9 +176,16 @@ func (s *site) send(b *box, a bacnet.APDU) {
 	if s.count++; s.lost(s.count) {
 		return
 	}
-	data := bacnet.BVLC{Function: bacnet.OriginalUnicastNPDU, Data: bacnet.NPDU{Data: a.Append(nil)}.Append(nil)}.Append(nil)
-	e := s.in
-	time.AfterFunc(b.took, func() {
+	data := bacnet.BVLC{Function: bacnet.OriginalUnicastNPDU, Data: bacnet.NPDU{Source: b.network, Data: a.Append(nil)}.Append(nil)}.Append(nil)
+	e, took := s.in, b.took
+	if s.trunk > 0 {
+		if now := time.Now(); s.free.Before(now) {
+			s.free = now
+		}
+		s.free = s.free.Add(s.trunk)
+		took = time.Until(s.free)
+	}
+	time.AfterFunc(took, func() {
 		select {
 		case e.in <- heardFrom{b.at, data}:
 		case <-e.closed:

@@ -85,6 +85,7 @@ type Client struct {
 	twice    map[twice]bool
 	waiting  map[exchange]chan APDU
 	lines    map[Station]*line
+	trunks   map[Station]*trunk
 	devices  map[uint32]*Device
 	listens  map[chan Device]struct{}
 	results  chan uint16   // of a registration in flight
@@ -113,7 +114,7 @@ func New(conn net.PacketConn, options Options) *Client {
 		silent:  make(chan struct{}, max(1, options.InFlight/4)),
 		looking: make(chan struct{}, options.InFlight), overdue: make(chan struct{}, overdueShare*options.InFlight),
 		twice: make(map[twice]bool), expected: make(map[uint32]*lookup), unfound: make(map[uint32]bool),
-		waiting: make(map[exchange]chan APDU), lines: make(map[Station]*line), devices: make(map[uint32]*Device),
+		waiting: make(map[exchange]chan APDU), lines: make(map[Station]*line), trunks: make(map[Station]*trunk), devices: make(map[uint32]*Device),
 		listens: make(map[chan Device]struct{}), results: make(chan uint16, 1), unknown: make(chan struct{}, 1), watches: make(map[uint32]*watch)}
 	c.ctx, c.stop = context.WithCancel(context.Background())
 	c.running.Go(c.listen)

@@ -3,6 +3,7 @@ package bacnet
 import (
 	"context"
 	"errors"
+	"sync"
 	"time"
 )
 
@@ -95,16 +96,23 @@ func (c *Client) device(ctx context.Context, instance uint32) (Device, error) {
 	}
 	met, done := c.expect(instance)
 	defer done()
+	leave := func() {}
 	select {
 	case c.looking <- struct{}{}:
-		defer func() { <-c.looking }()
+		leave = sync.OnceFunc(func() { <-c.looking })
+		defer leave()
 	case <-met: // many that are silent keep nobody from being heard
 	case <-ctx.Done():
 		return Device{}, ctx.Err()
 	case <-c.ctx.Done():
 		return Device{}, ErrClosed
 	}
-	return c.search(ctx, instance, met)
+	d, err := c.search(ctx, instance, met)
+	if !errors.Is(err, ErrTimeout) {
+		return d, err
+	}
+	leave()
+	return c.hearken(ctx, instance, met)
 }
 
 // search looks for a device.
@@ -127,7 +135,21 @@ func (c *Client) search(ctx context.Context, instance uint32, met <-chan struct{
 		if try == min(1, tries-1) && c.options.Direct && !c.options.BBMD.IsValid() {
 			c.running.Go(func() { c.introduce(alive, instance) })
 		}
-		if err := c.heed(ctx, met); err != nil && !errors.Is(err, ErrTimeout) {
+		if err := c.heed(ctx, met, c.options.APDUTimeout); err != nil && !errors.Is(err, ErrTimeout) {
+			return Device{}, err
+		}
+	}
+	if d, known := c.known(instance); known {
+		return d, nil
+	}
+	return Device{}, ErrTimeout
+}
+
+// hearken waits for the word of a device that was looked for, as long as a request
+// would wait: on a slow line what many say of themselves takes its time.
+func (c *Client) hearken(ctx context.Context, instance uint32, met <-chan struct{}) (Device, error) {
+	if c.wasNotFound(instance) {
+		if err := c.heed(ctx, met, time.Duration(max(0, c.options.Retries))*c.options.APDUTimeout); err != nil && !errors.Is(err, ErrTimeout) {
 			return Device{}, err
 		}
 	}
@@ -146,9 +168,9 @@ func (c *Client) wasNotFound(instance uint32) bool {
 	return c.unfound[instance]
 }
 
-// heed waits for a device's word, as long as one try may take.
-func (c *Client) heed(ctx context.Context, met <-chan struct{}) error {
-	timer := time.NewTimer(c.options.APDUTimeout)
+// heed waits for a device's word.
+func (c *Client) heed(ctx context.Context, met <-chan struct{}, limit time.Duration) error {
+	timer := time.NewTimer(limit)
 	defer timer.Stop()
 	select {
 	case <-met:

@@ -27,6 +27,12 @@ func (c *Client) request(ctx context.Context, to Station, service uint8, data []
 		}
 		defer func() { <-c.silent }()
 	}
+	shared := c.trunk(to)
+	leave, err := shared.enter(ctx, c)
+	if err != nil {
+		return nil, err
+	}
+	defer leave()
 	if err := c.enter(ctx, c.flight); err != nil {
 		return nil, err
 	}
@@ -36,13 +42,15 @@ func (c *Client) request(ctx context.Context, to Station, service uint8, data []
 	defer c.end(e)
 	a := APDU{Type: ConfirmedRequest, SegmentedAccepted: true, MaxSegments: ownSegments, MaxAPDU: ownAPDU,
 		InvokeID: e.invoke, Service: service, Data: data}
+	late := false
 	for try := 0; try <= max(0, c.options.Retries); try++ {
 		if err := c.send(a, to, true); err != nil {
 			return nil, err
 		}
 		answer, err := c.await(ctx, answers, c.options.APDUTimeout/overdueShare)
 		if errors.Is(err, ErrTimeout) {
-			place = c.makeRoom(place)
+			place, late = c.makeRoom(place), true
+			leave()
 			answer, err = c.await(ctx, answers, c.options.APDUTimeout-c.options.APDUTimeout/overdueShare)
 		}
 		if errors.Is(err, ErrTimeout) {
@@ -52,6 +60,7 @@ func (c *Client) request(ctx context.Context, to Station, service uint8, data []
 			return nil, err
 		}
 		l.silent.Store(false)
+		shared.answered(late)
 		return c.finish(ctx, e, answers, answer, service)
 	}
 	l.silent.Store(true)
