@@ -150,7 +150,7 @@ func (b *bench) scaleUnexcused(ctx context.Context, o *scaleOptions) (*scaled, e
 		if err != nil || !one.excused() || try == triesAtMost {
 			return one, err
 		}
-		fmt.Fprintf(b.tell, "excused and taken again: cycles started late (99 in 100 within %s ms), and a process that does nothing else overslept as well "+
-			"(%s ms in 99 of 100, the longest %s ms)\n", number(one.Jitter), number(one.HostP99), number(one.HostLongest))
+		fmt.Fprintln(b.tell, "excused and taken again: cycles started late or were missed, and a process that does nothing else overslept as well")
+		printScale(b.tell, []scaled{*one}, *one)
 	}
 }
