@@ -24,18 +24,12 @@ const (
 func (b *bench) scaleOnce(ctx context.Context, o *scaleOptions) (*scaled, error) {
 	within := &bench{folder: b.folder, tell: b.tell, program: b.program}
 	defer within.close()
-	fleet, err := within.writeFleet(o)
+	fleet, field, err := within.writeFleet(o)
 	if err != nil {
 		return nil, err
 	}
-	training, err := within.startField(ctx, fleet)
-	if err != nil {
+	if err := within.startField(ctx, field); err != nil {
 		return nil, err
-	}
-	if o.troubles {
-		if err := putTroubles(training, o); err != nil {
-			return nil, err
-		}
 	}
 	d, err := within.startDaemon(ctx, fleet)
 	if err != nil {
@@ -50,40 +44,40 @@ func (b *bench) scaleOnce(ctx context.Context, o *scaleOptions) (*scaled, error)
 	return within.measureDaemon(ctx, d, o)
 }
 
-// writeFleet writes the fleet file of a run into a folder of its own.
-func (b *bench) writeFleet(o *scaleOptions) (path string, err error) {
+// writeFleet writes the fleet file of a run, and that of what is there of it, into
+// a folder of its own.
+func (b *bench) writeFleet(o *scaleOptions) (path, there string, err error) {
 	folder, err := os.MkdirTemp(b.folder, "scale")
 	if err != nil {
-		return "", err
+		return "", "", err
 	}
 	b.after(func() { os.RemoveAll(folder) })
 	p := plan{fans: o.fans, gateways: o.gateways, url: onLoopback(o.port), every: o.every, head: "[web]\nlisten = \"127.0.0.1:0\"\n"}
 	if o.history {
 		p.head += fmt.Sprintf("[store]\ndir = %q\n", filepath.Join(folder, "store"))
 	}
-	path = filepath.Join(folder, "fleet.toml")
-	return path, os.WriteFile(path, []byte(p.text()), 0o600)
+	path, there = filepath.Join(folder, "fleet.toml"), filepath.Join(folder, "there.toml")
+	if err := os.WriteFile(path, []byte(p.text()), 0o600); err != nil {
+		return "", "", err
+	}
+	if o.troubles {
+		p.present = present
+	}
+	return path, there, os.WriteFile(there, []byte(p.text()), 0o600)
 }
 
-// startField starts the simulator and returns the url of its training port.
-func (b *bench) startField(ctx context.Context, fleet string) (training string, err error) {
-	field, err := start(ctx, io.Discard, b.program, "sim", "--config", fleet, "--control", "127.0.0.1:0")
+// startField starts the simulator and waits until it serves: it then lists what.
+func (b *bench) startField(ctx context.Context, fleet string) error {
+	field, err := start(ctx, io.Discard, b.program, "sim", "--config", fleet, "--control", "")
 	if err != nil {
-		return "", err
+		return err
 	}
 	b.after(field.interrupt)
-	const mark = "Training port: "
-	for {
-		line, err := field.line()
-		if err != nil {
-			return "", err
-		}
-		if rest, found := strings.CutPrefix(line, mark); found {
-			url, _, _ := strings.Cut(rest, " ")
-			go io.Copy(io.Discard, field.out)
-			return url, nil
-		}
+	if _, err := field.line(); err != nil {
+		return err
 	}
+	go io.Copy(io.Discard, field.out)
+	return nil
 }
 
 // watcher is a daemon that runs.
@@ -137,39 +131,12 @@ func (d *watcher) ready(ctx context.Context) error {
 	return fmt.Errorf("the daemon is not ready after %s", readyWithin)
 }
 
-// putTroubles makes every tenth unit silent and every tenth gateway go.
-func putTroubles(training string, o *scaleOptions) error {
-	for g := range o.gateways {
-		if gone(g) {
-			if err := putTrouble(training, fmt.Sprintf(`{"gateway": "b%03d-gw", "kind": "gateway_off"}`, g)); err != nil {
-				return err
-			}
-			continue
-		}
-		for unit := 0; unit < o.fans/o.gateways; unit += 10 {
-			if err := putTrouble(training, fmt.Sprintf(`{"fan": "b%03d-ef%d", "kind": "silent_unit"}`, g, unit+1)); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
+// present reports whether a fan is there where there are troubles: every tenth
+// unit is silent, and every tenth gateway is gone.
+func present(gateway, unit int) bool { return !gone(gateway) && unit%10 != 0 }
 
 // gone reports whether a gateway is gone where there are troubles.
 func gone(gateway int) bool { return gateway%10 == 9 }
-
-func putTrouble(training, body string) error {
-	answer, err := http.Post(training+"/faults", "application/json", strings.NewReader(body))
-	if err != nil {
-		return err
-	}
-	defer answer.Body.Close()
-	if answer.StatusCode != http.StatusOK {
-		text, _ := io.ReadAll(answer.Body)
-		return fmt.Errorf("the trouble %s was not put on: %s", body, text)
-	}
-	return nil
-}
 
 // wait waits for a span, or fails when ctx ends.
 func wait(ctx context.Context, span time.Duration) error {

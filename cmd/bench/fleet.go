@@ -15,9 +15,10 @@ import (
 // of fans behind every gateway.
 type plan struct {
 	fans, gateways int
-	url            func(gateway int) string // of a gateway, from 0
-	every          time.Duration            // the period; 0: 5 s
-	head           string                   // what the fleet file says before the buildings, [web] and [store] for example
+	url            func(gateway int) string     // of a gateway, from 0
+	present        func(gateway, unit int) bool // whether a fan is there; nil: all are
+	every          time.Duration                // the period; 0: 5 s
+	head           string                       // what the fleet file says before the buildings, [web] and [store] for example
 }
 
 // onLoopback gives each gateway an address of its own, all with one port.
@@ -36,14 +37,20 @@ func (p *plan) text() string {
 	fmt.Fprintf(&b, "[fleet]\nname = \"Bench\"\npoll_every = \"%s\"\nstale_after = \"20s\"\ntimezone = \"UTC\"\n%s%s", every, p.head, pointMaps)
 	a, place := p.fans/p.gateways, 0
 	for g := range p.gateways {
-		fmt.Fprintf(&b, "[[buildings]]\nid = \"b%03d\"\nname = \"Building %d\"\n", g, g)
-		fmt.Fprintf(&b, "[[gateways]]\nid = \"b%03d-gw\"\nbuilding = \"b%03d\"\nurl = %q\n", g, g, p.url(g))
 		n := a
 		if g < p.fans%p.gateways {
 			n++
 		}
+		if p.present != nil && !p.present(g, 1) { // nor is any other of its fans
+			place += n
+			continue
+		}
+		fmt.Fprintf(&b, "[[buildings]]\nid = \"b%03d\"\nname = \"Building %d\"\n", g, g)
+		fmt.Fprintf(&b, "[[gateways]]\nid = \"b%03d-gw\"\nbuilding = \"b%03d\"\nurl = %q\n", g, g, p.url(g))
 		for unit := range n {
-			writeFan(&b, g, unit, place)
+			if p.present == nil || p.present(g, unit) {
+				writeFan(&b, g, unit, place)
+			}
 			place++
 		}
 	}
