@@ -38,12 +38,11 @@ const sameFactor = 0.01
 const sameZero = 5
 
 // Agrees reports whether the unit that a device states is that in which the map
-// reads the point, or tells nothing against it: no-units, a unit that the fleet
-// file does not know, and one that the map declares to be wrong. The sign of a
+// reads the point, or tells nothing against it: no-units, a unit whose size is not
+// known here, and one that the map declares to be wrong. The sign of a
 // scale does not count.
 func (p PlacedPoint) Agrees(stated bacnet.EngineeringUnits) bool {
-	name, _ := stated.Name()
-	device, known := units.Find(name)
+	device, known := sizeOf(stated)
 	of := p.Encoding.Unit
 	if !known || of.Factor == 0 || p.HasDeviceUnit && p.DeviceUnit == stated {
 		return true
@@ -56,6 +55,26 @@ func (p PlacedPoint) Agrees(stated bacnet.EngineeringUnits) bool {
 	return device.Dimension == of.Dimension &&
 		math.Abs(math.Abs(p.Encoding.Scale*of.Factor)-device.Factor) <= sameFactor*device.Factor &&
 		(of.Dimension != units.Temperature || math.Abs(zero-device.Offset) <= sameZero)
+}
+
+// onlyStated are units that devices state and the fleet file does not have, but could
+// mean by scale (NIST SP 811 appendix B.8; of water the conventional one).
+var onlyStated = map[bacnet.EngineeringUnits]units.Unit{
+	57: {Name: "centimeters-of-water", Dimension: units.Pressure, Factor: 98.0665},
+	55: {Name: "bars", Dimension: units.Pressure, Factor: 1e5},
+	56: {Name: "pounds-force-per-square-inch", Dimension: units.Pressure, Factor: 6894.757},
+	59: {Name: "millimeters-of-mercury", Dimension: units.Pressure, Factor: 133.3224},
+	61: {Name: "inches-of-mercury", Dimension: units.Pressure, Factor: 3386.389},
+	88: {Name: "liters-per-minute", Dimension: units.Flow, Factor: 1e-3 / 60}, 136: {Name: "liters-per-hour", Dimension: units.Flow, Factor: 1e-3 / 3600},
+}
+
+// sizeOf returns the unit that a device states, and whether its size is known.
+func sizeOf(stated bacnet.EngineeringUnits) (units.Unit, bool) {
+	if u, known := onlyStated[stated]; known {
+		return u, true
+	}
+	name, _ := stated.Name()
+	return units.Find(name)
 }
 
 // Stated reports whether the point's object states the unit of what is read: the

@@ -56,7 +56,17 @@ func TestUnitsOfDevicesAgainstTheMap(t *testing.T) {
 		{"Pa", 1, 0, percent, false}, // another kind
 		{"Pa", 1, 0, bacnet.NoUnits, true},
 		{"Pa", 1, 0, 9999, true},
-		{"Pa", 1, 0, 77, true}, // feet-per-minute: the fleet file has no such unit
+		{"Pa", 1, 0, 77, true},       // feet-per-minute: the fleet file has no such unit
+		{"inH2O", 1, 0, 57, false},   // centimeters of water
+		{"Pa", 98.0665, 0, 57, true}, // in Pa, as a map has to write it
+		{"Pa", 1, 0, 56, false},      // pounds per square inch
+		{"Pa", 6895, 0, 56, true},
+		{"Pa", 100000, 0, 55, true}, // bars
+		{"mmH2O", 1, 0, 59, false},  // millimeters of mercury
+		{"Pa", 3386, 0, 61, true},   // inches of mercury
+		{"L/s", 1, 0, 88, false},    // litres a minute
+		{"L/s", 1.0 / 60, 0, 88, true},
+		{"m3/h", 0.001, 0, 136, true}, // litres an hour
 		{"%", 1, 0, percent, true},
 		{"%", 10, 0, volts, true},
 		{"%", 1, 0, volts, false},
