@@ -96,7 +96,11 @@ func (o options) build() (why, err error) {
 	if why == nil {
 		args = append(args, "-overlay", overlay)
 	}
-	out, err := exec.Command("go", append(args, "fanwarden/cmd/fanwarden")...).CombinedOutput()
+	args = append(args, "fanwarden/cmd/fanwarden")
+	out, err := exec.Command("go", args...).CombinedOutput()
+	if err != nil { // the cache of builds may have been emptied meanwhile
+		out, err = exec.Command("go", args...).CombinedOutput()
+	}
 	if err != nil && why == nil {
 		why = fmt.Errorf("%w\n%s", err, out)
 		out, err = exec.Command("go", "build", "-pgo=off", "-o", o.path("fanwarden"), "fanwarden/cmd/fanwarden").CombinedOutput()
