@@ -121,9 +121,11 @@ func New(conn net.PacketConn, options Options) *Client {
 	return c
 }
 
-// Close ends every request with [ErrClosed] and waits until nothing runs.
+// Close ends every request with [ErrClosed] and waits until nothing runs. Devices are
+// told that they need not tell of changes any more.
 func (c *Client) Close() error {
 	c.stop()
+	c.farewell()
 	err := c.conn.Close()
 	c.running.Wait()
 	return err

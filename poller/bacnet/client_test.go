@@ -529,3 +529,27 @@ func TestABBMDThatHasForgottenUs(t *testing.T) {
 		}
 	})
 }
+
+// Who closes leaves no subscription behind with devices that answer.
+func TestSubscriptionsEndWithTheClient(t *testing.T) {
+	bench(t, Options{}, func(t *testing.T, w *wires, c *Client) {
+		d := fans(1, 2, IAm{MaxAPDU: 480, Segmentation: NoSegmentation})
+		w.node("10.0.0.2:47808", d)
+		for n := range uint32(2) {
+			if _, err := c.Watch(t.Context(), 1, ObjectID{AnalogInput, n}, true, time.Minute, func(COVNotification) {}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		c.Close()
+		synctest.Wait()
+		left := make(map[ObjectID]uint32)
+		for _, s := range d.watched {
+			if left[s.Object] = s.Process; s.Cancel {
+				delete(left, s.Object)
+			}
+		}
+		if len(d.watched) != 4 || len(left) > 0 {
+			t.Errorf("%+v", d.watched)
+		}
+	})
+}

@@ -50,6 +50,23 @@ func (c *Client) unsubscribe(device uint32, s SubscribeCOV) {
 	}
 }
 
+// farewell ends all subscriptions and waits for no answer: one that is lost lapses.
+// Without it whoever often comes and goes fills the lists of devices, which are short.
+func (c *Client) farewell() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for process, w := range c.watches {
+		d := c.devices[w.device]
+		if d == nil || c.lines[d.Station] == nil || c.gone(d.Station) {
+			continue
+		}
+		l := c.lines[d.Station]
+		l.next++
+		s := SubscribeCOV{Process: process, Object: w.object, Cancel: true}
+		c.send(APDU{Type: ConfirmedRequest, MaxAPDU: ownAPDU, InvokeID: l.next, Service: ServiceSubscribeCOV, Data: s.Append(nil)}, d.Station, true)
+	}
+}
+
 func (c *Client) unwatch(process uint32) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
