@@ -3,6 +3,7 @@ package turnover
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -137,6 +138,18 @@ func (b *bench) Write(_ context.Context, p config.PlacedPoint, words []uint16) e
 	return nil
 }
 
+// lags lets the pressure follow the speed as a filter of the first order.
+func (b *bench) lags(constant time.Duration) {
+	made := func() float64 { return b.sign * 60 * b.speed() * b.speed() }
+	held, last := made(), time.Now()
+	b.pressure = func() float64 {
+		passed := time.Since(last)
+		last = last.Add(passed)
+		held += (made() - held) * -math.Expm1(-float64(passed)/float64(constant))
+		return held - made()
+	}
+}
+
 func newBench(t *testing.T) *bench {
 	f := fleet(t, fleetHead+rightMap+forceMap+fleetFan("ef1", 1, "duty = \"bath\"\nallow_exercise = true\nabort_pressure = \"-70 Pa\""))
 	return &bench{T: t, fan: f.Fans[0], own: 0.55, word: 1, sign: -1, closesAt: 0.6}
@@ -224,6 +237,9 @@ func TestExerciseFinds(t *testing.T) {
 	}{
 		"wrong way":                     {func(b *bench) { b.sign = 1 }, false, "response", Fail, "the wrong way"},
 		"moves nothing":                 {func(b *bench) { b.sign = -0.001 }, false, "response", Fail, "hardly moved"},
+		"a slow duct":                   {func(b *bench) { b.lags(10 * time.Second) }, false, "response", Pass, "with the sign that it should have"},
+		"a slow duct, the wrong way":    {func(b *bench) { b.sign = 1; b.lags(10 * time.Second) }, false, "response", Fail, "the wrong way"},
+		"a duct that is too slow":       {func(b *bench) { b.own = 0.9; b.lags(10 * time.Minute) }, false, "response", NotSeen, "hold each speed for longer with --step"},
 		"held by another":               {func(b *bench) { b.sign, b.fan.Group = -0.001, "riser" }, false, "response", NotSeen, "beside on the same riser may have held it"},
 		"span of the signal":            {func(b *bench) {}, false, "speed as forced", Pass, "20 % where 20 % was forced and 100 % where 100 % was forced, and the contact made where it is to: the map shows the whole signal"},
 		"span by the wheel":             {func(b *bench) { b.turns = func(speed float64) float64 { return 1500 * speed } }, false, "speed as forced", Pass, "and the wheel turned at 20 % of its top then: the map shows the whole signal"},
@@ -361,5 +377,43 @@ func TestFitsIn(t *testing.T) {
 	f.HighSpeedDelay = time.Minute
 	if err := FitsIn(f, Steps(f, false, DefaultHold), DefaultHold); err == nil {
 		t.Error("a contact with a delay of a minute is led past its threshold in ten")
+	}
+}
+
+// A pressure that lags behind steps that are too short must not be taken for one of
+// the wrong sign, nor a wrong sign for the right one, wherever an exercise ends.
+func TestResponseOfALag(t *testing.T) {
+	for _, sign := range []float64{-1, 1} {
+		fail, pass := 0, 0
+		var wrong []string
+		for _, hold := range []time.Duration{time.Second, 2 * time.Second, 20 * time.Second} {
+			for _, constant := range []time.Duration{time.Second, 5 * time.Second, 20 * time.Second, time.Minute} {
+				for _, own := range []float64{0.25, 0.55, 0.95} {
+					for steps := 2; steps < 18; steps += 3 {
+						synctest.Test(t, func(t *testing.T) {
+							b := newBench(t)
+							b.sign, b.own = sign, own
+							b.lags(constant)
+							e := &Exercise{Fan: b.fan, Driver: b, Hold: hold, Steps: Steps(b.fan, false, hold)[:steps], Intend: func() error { return nil }, Done: func() error { return nil }}
+							c, err := e.Run(t.Context())
+							if err != nil {
+								t.Fatal(err)
+							}
+							s := (&stretches{t: newTrace(b.fan, 0, c.Looks), course: c}).response()
+							fail, pass = fail+map[Verdict]int{Fail: 1}[s.Verdict], pass+map[Verdict]int{Pass: 1}[s.Verdict]
+							if sign < 0 && s.Verdict == Fail || sign > 0 && s.Verdict == Pass {
+								wrong = append(wrong, fmt.Sprintf("hold %s, lag %s, from %.0f %%, %d steps: %s %s", hold, constant, 100*own, steps, s.Verdict, s.Reason))
+							}
+						})
+					}
+				}
+			}
+		}
+		if sign < 0 && pass < 50 || sign > 0 && fail < 50 {
+			t.Errorf("sign %.0f: %d pass, %d fail: too few were proven", sign, pass, fail)
+		}
+		for _, w := range wrong {
+			t.Errorf("sign %.0f, %s", sign, w)
+		}
 	}
 }

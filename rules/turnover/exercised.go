@@ -39,6 +39,7 @@ type stretches struct {
 // held is how one forced speed went, once it had settled.
 type held struct {
 	forced, speed, value, rpm float64
+	moved                     float64 // how far the value went from the first third to the last
 }
 
 // each returns the stretches with enough settled looks, the last third of each.
@@ -49,14 +50,18 @@ func (s *stretches) each() []held {
 			continue
 		}
 		end := s.end(i)
-		from := end.Add(-end.Sub(m.Time) / 3)
-		in := func(k int) bool {
-			at := s.t.looks[k].Time
-			return end.Sub(m.Time) >= settle(s.hold()) && !at.Before(from) && at.Before(end)
+		third := end.Sub(m.Time) / 3
+		between := func(from, to time.Time) func(int) bool {
+			return func(k int) bool {
+				at := s.t.looks[k].Time
+				return end.Sub(m.Time) >= settle(s.hold()) && !at.Before(from) && at.Before(to)
+			}
 		}
+		first, in := between(m.Time, m.Time.Add(third)), between(end.Add(-third), end)
 		speed, value := s.t.during(s.t.series[reading.Speed], in), s.t.during(s.t.series[s.t.fan.Controlled()], in)
 		if len(speed) > 0 && len(value) > 0 {
-			all = append(all, held{m.Speed, median(speed), median(value), median(s.t.during(s.t.series[reading.RPM], in))})
+			before := s.t.during(s.t.series[s.t.fan.Controlled()], first)
+			all = append(all, held{m.Speed, median(speed), median(value), median(s.t.during(s.t.series[reading.RPM], in)), median(value) - median(before)})
 		}
 	}
 	return all
@@ -187,8 +192,11 @@ func (s *stretches) response() Seen {
 	if p != reading.Pressure {
 		least = max(0.05*math.Abs(s.t.fan.Setpoint), 2*s.t.fan.Count(p))
 	}
-	switch small := math.Abs(rise) < least; {
-	case high.forced-low.forced < 0.2:
+	small, way := math.Abs(rise) < least, s.way(low, high)
+	switch {
+	case small && math.Abs(way) >= least/4, rise*way < 0 && math.Abs(way) > max(2*s.t.fan.Count(p), 0.05*math.Abs(rise)):
+		return seen(what, notSeen("the reading was still on its way when the next speed was forced, %s: hold each speed for longer with --step", reads))
+	case high.forced-low.forced < 0.2, small && high.forced-low.forced < 0.4:
 		return seen(what, notSeen("the speeds that were held lie too near to each other"))
 	case small && len(s.beside) > 0:
 		return seen(what, notSeen("the reading hardly moved, %s: %s on the same riser may have held it; exercise the fan while they stand still", reads, names(s.beside)))
@@ -200,6 +208,16 @@ func (s *stretches) response() Seen {
 		return seen(what, fails("the reading moved the wrong way, %s: more speed moves more air", reads))
 	}
 	return seen(what, passes("the reading moved %s, with the sign that it should have", reads))
+}
+
+// way is where the reading went while the lowest and the highest speed were held, as
+// if the speed had only risen. There it goes the way of its sign, however slowly it
+// follows; at a speed between it may still be on its way from the last.
+func (s *stretches) way(low, high held) float64 {
+	if high.forced < s.t.fan.MaxSpeed-follows {
+		return -low.moved
+	}
+	return high.moved - low.moved
 }
 
 func names(fans []reading.FanID) string {
