@@ -453,7 +453,7 @@ func twins(g *ground) {
 	if err != nil {
 		g.Fatal(err)
 	}
-	g.refused(writeFleet(g.T, strings.Replace(string(text), fleet.Gateways[0].URL, url, 1)), "8s", "one is not exercised: it is read from one controller with two")
+	g.refused(writeFleet(g.T, strings.Replace(string(text), fleet.Gateways[0].URL, url, 1)), "8s", "which of them would be forced cannot be told")
 }
 
 // oneForAll is a gateway that passes every request on to unit 1 at an address.

@@ -13,7 +13,12 @@ import (
 func twins(traces []*trace, proven []Fan) {
 	for i := range traces {
 		for j := i + 1; j < len(traces); j++ {
-			switch steps, same := alike(traces[i], traces[j]); {
+			steps, same, doubtful := alike(traces[i], traces[j])
+			if doubtful {
+				const says = "often reads the same words as %s at the same time, so which of them would be forced cannot be told: look for longer with --for, while one of them runs"
+				proven[i].Doubt, proven[j].Doubt = fmt.Sprintf(says, proven[j].Fan.ID), fmt.Sprintf(says, proven[i].Fan.ID)
+			}
+			switch {
 			case steps >= togetherTimes:
 				proven[i].Doubt = fmt.Sprintf("is read from one controller with %s: which of them would be forced cannot be told", proven[j].Fan.ID)
 				proven[j].Doubt = fmt.Sprintf("is read from one controller with %s: which of them would be forced cannot be told", proven[i].Fan.ID)
@@ -47,14 +52,23 @@ const (
 	beyondChance  = 0.3
 )
 
+// They may be one controller's, and none of them is to be forced, where far fewer are
+// the same: an answer may take longer than a value stands.
+const (
+	doubtfullyAlike = 0.3
+	aboveChance     = 0.2
+)
+
 // alike counts the steps that two fans took together, or 0 where they do not go
-// together beyond chance. Same is true where all their words that can move, and
-// those of their settings, were always the same, moving or not, while they ran.
-func alike(a, b *trace) (steps int, same bool) {
+// together beyond chance while they run. Same is true where all their words that can
+// move, and those of their settings, were then always the same, moving or not.
+// Doubtful is true where they are not told apart, running or not.
+func alike(a, b *trace) (steps int, same, doubtful bool) {
 	n := min(len(a.looks), len(b.looks))
-	if n <= togetherTimes || !sameSettings(a, b) || !a.running(n-1) || !b.running(n-1) {
-		return 0, false
+	if n <= togetherTimes || !sameSettings(a, b) {
+		return 0, false, false
 	}
+	run := a.running(n-1) && b.running(n-1)
 	equal, shifted := 0, 0
 	for k := range n {
 		if wordsEqual(a, k, b, k) {
@@ -68,10 +82,11 @@ func alike(a, b *trace) (steps int, same bool) {
 		}
 	}
 	at, by := float64(equal)/float64(n), float64(shifted)/float64(n-1)
-	if at < mostAlike || at-by < beyondChance {
-		return 0, equal == n
+	same, doubtful = run && equal == n, equal == n || equal >= togetherTimes && at >= doubtfullyAlike && at-by >= aboveChance
+	if !run || at < mostAlike || at-by < beyondChance {
+		return 0, same, doubtful
 	}
-	return steps, equal == n
+	return steps, same, doubtful
 }
 
 // wordsEqual compares the moving points of one fan in a look with those of another.
