@@ -24,6 +24,7 @@ type device struct {
 	points   []objectPoint // of the points that a fan cannot do without come first
 	lacks    map[bacnet.Reference]bool
 	units    map[bacnet.ObjectID]bacnet.EngineeringUnits
+	fresh    map[bacnet.ObjectID]bool  // whose unit was asked for since that was due
 	worths   map[bacnet.ObjectID]worth // what was last said of objects
 	warned   map[wrongUnit]bool
 	unitsDue time.Time
@@ -72,7 +73,8 @@ func layOut(plan *Plan) (devices []*device) {
 		i, found := slices.BinarySearchFunc(devices, instance, func(d *device, n uint32) int { return int(d.instance) - int(n) })
 		if !found {
 			devices = slices.Insert(devices, i, &device{instance: instance, lacks: make(map[bacnet.Reference]bool),
-				units: make(map[bacnet.ObjectID]bacnet.EngineeringUnits), worths: make(map[bacnet.ObjectID]worth), warned: make(map[wrongUnit]bool)})
+				units: make(map[bacnet.ObjectID]bacnet.EngineeringUnits), fresh: make(map[bacnet.ObjectID]bool),
+				worths: make(map[bacnet.ObjectID]worth), warned: make(map[wrongUnit]bool)})
 		}
 		devices[i].points = append(devices[i].points, objectPoint{slot: s, stated: s.Stated()})
 	}
@@ -134,7 +136,7 @@ func (d *device) properties(units, watched bool) *list {
 			add(bacnet.Reference{Object: p.Object.Object, Property: bacnet.StatusFlagsOf})
 			add(bacnet.Reference{Object: p.Object.Object, Property: bacnet.ReliabilityOf})
 		}
-		if units && p.stated {
+		if units && p.stated && !d.fresh[p.Object.Object] {
 			add(bacnet.Reference{Object: p.Object.Object, Property: bacnet.UnitsOf})
 		}
 	}
@@ -168,7 +170,7 @@ func (t *talker) ask(ctx context.Context, d *device, until time.Time) {
 	t.refresh(d, now)
 	// One that was silent may be another device by now, with other units.
 	a := answer{device: d, tried: now, units: d.probing() || !now.Before(d.unitsDue), watched: d.watches.askNow(now)}
-	if a.units && len(d.lacks) > 0 { // it may have them by now
+	if a.units && len(d.fresh) == 0 && len(d.lacks) > 0 { // it may have them by now
 		clear(d.lacks)
 		d.lists = [4]*list{}
 	}
@@ -283,10 +285,12 @@ func (t *talker) take(ctx context.Context, a answer) {
 		return
 	}
 	t.answered(d, a.at)
+	t.hear(d, &a)
 	if a.units && len(a.results) == len(a.list.all) {
 		d.unitsDue = a.at.Add(askUnits)
+		clear(d.fresh)
+		d.lists = [4]*list{} // those that were made meanwhile ask for fewer units
 	}
-	t.hear(d, &a)
 	if d.watches != nil {
 		d.watches.follow(ctx, t, d, &a)
 	}
@@ -323,11 +327,12 @@ func (t *talker) unanswered(d *device, failure *reading.Failure, tried time.Time
 	d.failures++
 	d.failure = failure
 	d.watches.forget(d.probing())
-	if d.watches != nil && d.probing() {
+	if d.probing() {
 		d.lists = [4]*list{}
 	}
 	d.due = tried.Add(wait(d.failures, t.gateway.PollEvery))
 	if d.probing() { // and what comes back may be another device
+		clear(d.fresh)
 		clear(d.worths)
 		clear(d.units)
 	}

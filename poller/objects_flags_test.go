@@ -75,3 +75,24 @@ func TestUnitsOfADeviceThatIsBack(t *testing.T) {
 		}
 	}
 }
+
+// A slow device that knows no multiple reads has no time in one cycle for all that is
+// asked of it once an hour. It is asked for the rest in the next, so that its last
+// points are read too.
+func TestUnitsOfASlowDevice(t *testing.T) {
+	s, fleet := campus(1)
+	b := s.devices[1]
+	b.noRPM, b.took = true, 290*time.Millisecond // sixteen answers in a cycle, and there are fifteen beside the units
+	cycles, _ := s.awhile(t, fleet, 2*time.Minute)
+	last := &cycles[len(cycles)-1].Readings[0]
+	for _, p := range []reading.Point{reading.Pressure, reading.Speed, reading.HighSpeed, reading.Running, reading.MinSpeed} {
+		if last.Quality(p) != reading.Good {
+			t.Errorf("%s: %s", p, last.Quality(p))
+		}
+	}
+	for _, o := range []bacnet.Reference{ref(bacnet.AnalogInput, 1, bacnet.UnitsOf), ref(bacnet.AnalogValue, 1, bacnet.UnitsOf)} {
+		if b.read[o] != 1 {
+			t.Errorf("%s was read %d times", o, b.read[o])
+		}
+	}
+}

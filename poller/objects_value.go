@@ -173,6 +173,7 @@ func (d *device) learn(a *answer) {
 		r := &a.results[i]
 		switch r.Property {
 		case bacnet.UnitsOf:
+			d.fresh[r.Object], d.lists = true, [4]*list{}
 			if r.Err == nil && len(r.Values) == 1 {
 				d.units[r.Object], _ = r.Values[0].Units()
 			}
