@@ -58,8 +58,8 @@ func newConditions(found func(string, ...any)) *conditions {
 }
 
 // round begins a round: the troubles of the one before are over. In one with a kill
-// and a clock that jumps there and back no hold may become full: each has it wait
-// anew, by design.
+// and a clock that jumps there and back, or back first, no hold may become full: each
+// has it wait anew, by design.
 func (c *conditions) round(slow bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -39,7 +39,8 @@ func (s *soak) round(n int, late bool) *round {
 		return slices.ContainsFunc(set, func(other ordeal) bool { return other.name == o.name })
 	}
 	r.killed, r.disturbed = has(killed), has(killed) || has(diskFull) || has(clockJump)
-	s.conditions.round(has(killed) && has(clockJump))
+	back := jumps[s.jumps%len(jumps)] < 0 // ten polls are left out until it is believed
+	s.conditions.round(has(clockJump) && (has(killed) || back))
 	all := planned(s.o.seed, n)
 	var names []string
 	var doing sync.WaitGroup
@@ -92,7 +93,7 @@ func (s *soak) calm(r *round) {
 // kept holds what history has of a round against the truth, and counts it where
 // nothing explains that readings are missing.
 func (s *soak) kept(r *round, from, to time.Time) {
-	if since := s.truth.since(); from.Before(since) {
+	if since := s.truth.since(); from.Before(since) && since.Before(to) {
 		from = since
 	}
 	for i, fan := range s.fans {
