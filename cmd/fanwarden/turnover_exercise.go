@@ -123,7 +123,10 @@ func (h *handover) untilHangup(ctx context.Context) (context.Context, func()) {
 // fans for it.
 func (h *handover) confirmed(ctx context.Context, proven []turnover.Fan, toStop bool) bool {
 	want := "clear " + strings.ReplaceAll(list(h.fans), ",", "")
-	what := "from their lowest speed to their top and back"
+	what, their, them := "from its lowest speed to its top and back", "its", "it"
+	if len(h.fans) > 1 {
+		what, their, them = "from their lowest speed to their top and back", "their", "them"
+	}
 	if toStop {
 		what += ", and to a stop"
 	}
@@ -132,13 +135,13 @@ func (h *handover) confirmed(ctx context.Context, proven []turnover.Fan, toStop 
 		which, what = "These fans", what+", one after the other"
 	}
 	fmt.Fprintf(h.p.stderr, `
-%s will be forced %s: %s.
-  - Nobody may work on them, on their ducts or at their outlets meanwhile. This is no lock-out:
+%[1]s will be forced %[2]s: %[5]s.
+  - Nobody may work on %[4]s, on %[3]s ducts or at %[3]s outlets meanwhile. This is no lock-out:
     software that stops or drives a fan isolates no energy.
-  - Those who depend on their exhaust must know, and agree.
+  - Those who depend on %[3]s exhaust must know, and agree.
   - Local codes and licensed practice come first.
-%sIf all of that is so, type: %s
-> `, which, what, list(h.fans), h.toKnow(proven), want)
+%[6]sIf all of that is so, type: %[7]s
+> `, which, what, their, them, list(h.fans), h.toKnow(proven), want)
 	return h.typed(ctx) == want && ctx.Err() == nil
 }
 

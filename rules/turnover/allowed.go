@@ -67,7 +67,7 @@ func FitsIn(f *config.Fan, steps []Step, hold time.Duration) error {
 	if needs <= f.ExerciseAtMost {
 		return nil
 	}
-	return fmt.Errorf("its steps take %s, and it may be forced for %s (exercise_at_most): hold each speed for less with --step, or allow more", round(needs), f.ExerciseAtMost)
+	return fmt.Errorf("its steps take %s, and it may be forced for %s (exercise_at_most): hold each speed for less with --step, or allow more", lasting(needs), lasting(f.ExerciseAtMost))
 }
 
 // holds reports why force_speed cannot hold the speeds of some steps: one that is

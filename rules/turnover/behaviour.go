@@ -1,10 +1,12 @@
 package turnover
 
 import (
+	"fmt"
 	"math"
 	"time"
 
 	"fanwarden/poller/reading"
+	"fanwarden/poller/units"
 )
 
 // behaviour says which of the things that a controller does by itself were seen
@@ -46,9 +48,9 @@ func (t *trace) runOn() Seen {
 			ran := t.looks[k].Time.Sub(began)
 			slack := t.apart(k) + 2*time.Second
 			if ran < t.fan.RunOn-slack || ran > t.fan.RunOn+slack {
-				return seen("run-on", fails("the fan ran on for %s before it stopped, and the fleet file says %s", round(ran), round(t.fan.RunOn)))
+				return seen("run-on", fails("the fan ran on for %s before it stopped, and the fleet file says %s", lasting(ran), lasting(t.fan.RunOn)))
 			}
-			return seen("run-on", passes("the fan ran on for %s, as the fleet file says", round(ran)))
+			return seen("run-on", passes("the fan ran on for %s, as the fleet file says", lasting(ran)))
 		case t.state(k) >= slowest && speed <= t.fan.IdleBelow+1e-9:
 			if began.IsZero() && k > 0 {
 				began = t.looks[k].Time
@@ -69,7 +71,19 @@ func (t *trace) apart(k int) time.Duration {
 	return longest
 }
 
-func round(d time.Duration) time.Duration { return d.Round(time.Second) }
+// lasting writes a length of time for people, to the second as long as a person would
+// count it: "42 s", "1 min 42 s".
+func lasting(d time.Duration) string {
+	d = d.Round(time.Second)
+	if d < time.Minute || d >= time.Hour {
+		return units.Span(d)
+	}
+	says := fmt.Sprintf("%d min", d/time.Minute)
+	if rest := d % time.Minute; rest > 0 {
+		says += fmt.Sprintf(" %d s", rest/time.Second)
+	}
+	return says
+}
 
 // restart reports whether the fan started by itself, and how far the reading had
 // moved from the setpoint by then.

@@ -263,10 +263,13 @@ func (e *Exercise) read(ctx context.Context, p config.PlacedPoint) ([]uint16, er
 	return words, err
 }
 
-// refused reports whether an error is the device's own word that it did nothing.
+// refused reports whether an error is the device's own word that it did nothing. A
+// gateway whose device did not answer knows no more than who asked (exception 0B),
+// and an acknowledgement says that the device is about to (05; Modbus Application
+// Protocol V1.1b3, section 7).
 func refused(err error) bool {
 	var f *reading.Failure
-	return errors.As(err, &f) && f.Code != 0
+	return errors.As(err, &f) && f.Code != 0 && f.Code != 0x05 && f.Code != 0x0B
 }
 
 // releaseWords are the raw value that gives control back, in the point's type and

@@ -268,22 +268,22 @@ func TestExerciseFinds(t *testing.T) {
 		"slow limits": {func(b *bench) {}, false, "limits", Pass, "from 20 % to 100 %"},
 		"ran on": {func(b *bench) {
 			b.after = func(since time.Duration) float64 { return map[bool]float64{true: 0.2}[since < 90*time.Second] }
-		}, false, "run-on after the release", Pass, "ran on for 1m30s"},
+		}, false, "run-on after the release", Pass, "ran on for 1 min 30 s before"},
 		"ran on for too long": {func(b *bench) {
 			b.fan.RunOn = 30 * time.Second
 			b.after = func(since time.Duration) float64 { return map[bool]float64{true: 0.2}[since < 40*time.Second] }
-		}, false, "run-on after the release", Fail, "ran on for 40s before it stopped, and the fleet file says 30s"},
+		}, false, "run-on after the release", Fail, "ran on for 40 s before it stopped, and the fleet file says 30 s"},
 		"ran on for less": {func(b *bench) {
 			b.after = func(since time.Duration) float64 { return map[bool]float64{true: 0.2}[since < 30*time.Second] }
 		}, false, "run-on after the release", NotSeen, "its controller may count the forced time too"},
-		"has to do": {func(b *bench) { b.after = func(time.Duration) float64 { return 0.5 } }, false, "run-on after the release", NotSeen, "did not stop within 10s; it ran at 50 %"},
+		"has to do": {func(b *bench) { b.after = func(time.Duration) float64 { return 0.5 } }, false, "run-on after the release", NotSeen, "did not stop within 10 s; it ran at 50 %"},
 		"starts": {func(b *bench) {
 			b.after = func(since time.Duration) float64 { return map[bool]float64{false: 0.4}[since < 3*time.Second] }
-		}, true, "restart after the release", Pass, "started by itself within 3s of its release, its reading then 30.0 Pa past setpoint"},
+		}, true, "restart after the release", Pass, "started by itself within 3 s of its release, its reading then 30.0 Pa past setpoint"},
 		"does not start":  {func(b *bench) { b.after = stand }, true, "restart after the release", Fail, "stood still for"},
 		"need not start":  {func(b *bench) { b.after, b.fan.RestartRise = stand, 45 }, true, "restart after the release", NotSeen, "there was no demand"},
 		"was not stopped": {func(b *bench) {}, false, "restart after the release", NotSeen, "--stop stops it too"},
-		"takes control":   {func(b *bench) {}, false, "release", Pass, "10s later it ran at 55 %"},
+		"takes control":   {func(b *bench) {}, false, "release", Pass, "10 s later it ran at 55 %"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

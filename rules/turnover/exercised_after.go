@@ -33,7 +33,7 @@ func (s *stretches) released() Seen {
 		return seen(what, fails("control was not given back: the fan may still be forced"))
 	}
 	if c.Forced > f.ExerciseAtMost && f.ExerciseAtMost > 0 {
-		return seen(what, fails("control was given back after %s only, and exercise_at_most is %s: the fan could not be reached sooner", round(c.Forced), f.ExerciseAtMost))
+		return seen(what, fails("control was given back after %s only, and exercise_at_most is %s: the fan could not be reached sooner", lasting(c.Forced), lasting(f.ExerciseAtMost)))
 	}
 	_, since, any := s.after()
 	last := len(s.t.looks) - 1
@@ -41,7 +41,7 @@ func (s *stretches) released() Seen {
 		return seen(what, passes("control was given back, and the fan read back that it was"))
 	}
 	p := f.Controlled()
-	return seen(what, passes("control was given back, and the fan read back that it was; %s later it ran at %s and read %s", round(s.t.looks[last].Time.Sub(since)),
+	return seen(what, passes("control was given back, and the fan read back that it was; %s later it ran at %s and read %s", lasting(s.t.looks[last].Time.Sub(since)),
 		s.t.write(reading.Speed, s.t.at(reading.Speed, last)), s.t.write(p, s.t.at(p, last))))
 }
 
@@ -71,14 +71,14 @@ func (s *stretches) ranOn() Seen {
 		ran, slack := s.t.looks[k].Time.Sub(low), s.t.apart(k)+2*time.Second
 		switch {
 		case ran >= f.RunOn-slack && ran <= f.RunOn+slack:
-			return seen(what, passes("the fan ran on for %s before it stopped, as the fleet file says", round(ran)))
+			return seen(what, passes("the fan ran on for %s before it stopped, as the fleet file says", lasting(ran)))
 		case ran > f.RunOn+slack || busy:
-			return seen(what, fails("the fan ran on for %s before it stopped, and the fleet file says %s", round(ran), round(f.RunOn)))
+			return seen(what, fails("the fan ran on for %s before it stopped, and the fleet file says %s", lasting(ran), lasting(f.RunOn)))
 		}
-		return seen(what, notSeen("the fan stopped after %s, and run_on is %s: its controller may count the forced time too", round(ran), round(f.RunOn)))
+		return seen(what, notSeen("the fan stopped after %s, and run_on is %s: its controller may count the forced time too", lasting(ran), lasting(f.RunOn)))
 	}
 	last := len(s.t.looks) - 1
-	return seen(what, notSeen("the fan did not stop within %s; it ran at %s", round(s.t.looks[last].Time.Sub(since)), s.t.write(reading.Speed, s.t.at(reading.Speed, last))))
+	return seen(what, notSeen("the fan did not stop within %s; it ran at %s", lasting(s.t.looks[last].Time.Sub(since)), s.t.write(reading.Speed, s.t.at(reading.Speed, last))))
 }
 
 // restarted says whether the fan started by itself after it was given back at a
@@ -98,15 +98,15 @@ func (s *stretches) restarted() Seen {
 	past := s.past(first)
 	for k := first; k < len(s.t.looks); k++ {
 		if s.t.running(k) {
-			return seen(what, passes("the fan started by itself within %s of its release%s", max(time.Second, round(s.t.looks[k].Time.Sub(since))), s.reading(first)))
+			return seen(what, passes("the fan started by itself within %s of its release%s", lasting(max(time.Second, s.t.looks[k].Time.Sub(since))), s.reading(first)))
 		}
 		past = min(past, s.past(k))
 	}
-	stood := round(s.t.looks[len(s.t.looks)-1].Time.Sub(since))
+	stood := s.t.looks[len(s.t.looks)-1].Time.Sub(since)
 	if f.HasRestartRise && past > f.RestartRise && stood > f.StartDelay {
-		return seen(what, fails("the fan stood still for %s with its reading %s past setpoint at the least, and restart_rise is %s", stood, s.t.write(reading.RestartRise, past), s.t.write(reading.RestartRise, f.RestartRise)))
+		return seen(what, fails("the fan stood still for %s with its reading %s past setpoint at the least, and restart_rise is %s", lasting(stood), s.t.write(reading.RestartRise, past), s.t.write(reading.RestartRise, f.RestartRise)))
 	}
-	return seen(what, notSeen("the fan stood still for %s: there was no demand", stood))
+	return seen(what, notSeen("the fan stood still for %s: there was no demand", lasting(stood)))
 }
 
 // reading says how far the reading was past setpoint, where that is known.

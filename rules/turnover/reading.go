@@ -3,6 +3,7 @@ package turnover
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"fanwarden/config"
 	"fanwarden/poller/decode"
@@ -181,10 +182,15 @@ func everyUnit(e decode.Encoding) []Way {
 	return inUnits(e, func(u units.Unit) bool { return u.Factor != e.Unit.Factor || u.Offset != e.Unit.Offset })
 }
 
+// inUnits names a unit that has two names, as hPa and mbar, once.
 func inUnits(e decode.Encoding, takes func(units.Unit) bool) []Way {
 	var ways []Way
+	var taken []units.Unit
 	for _, name := range units.Names(e.Unit.Dimension) {
-		if u, _ := units.Find(name); takes(u) {
+		u, _ := units.Find(name)
+		named := slices.ContainsFunc(taken, func(t units.Unit) bool { return t.Factor == u.Factor && t.Offset == u.Offset })
+		if takes(u) && !named {
+			taken = append(taken, u)
 			other := e
 			other.Unit = u
 			ways = append(ways, on(Unit, other, "in "+name))

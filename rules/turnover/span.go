@@ -41,13 +41,13 @@ func (t *trace) speed(values []float64) found {
 	lowest := write(t.fan.MinSpeed)
 	switch slowest := t.slowest(values); {
 	case low == high && t.fan.HasHighSpeed && math.Abs(low-t.fan.HighSpeedAt) > apart && changes(good(t.series[reading.HighSpeed])) > 0:
-		return fails("reads %s and did not move in %s, and the high-speed contact turned meanwhile: the point is dead, or another one", reads, round(t.lasted()))
+		return fails("reads %s and did not move in %s, and the high-speed contact turned meanwhile: the point is dead, or another one", reads, lasting(t.lasted()))
 	case high < t.fan.StoppedBelow && t.mostlyAtSetpoint():
 		return notSeen("reads %s while the fan's %s is at setpoint: either it stands still and draught holds that, or the map shows 0 %% at the lowest speed, which is %s of the signal; --exercise tells, or a point that says that it runs", reads, t.fan.Controlled(), lowest)
 	case high < t.fan.StoppedBelow:
 		return notSeen("reads %s and can be, but the fan stood still: its scale and span are not proven", reads)
 	case low == high:
-		return notSeen("reads %s and can be, but did not move in %s", reads, round(t.lasted()))
+		return notSeen("reads %s and can be, but did not move in %s", reads, lasting(t.lasted()))
 	case slowest > t.fan.MinSpeed+margin:
 		return passes("reads %s and moves; the lowest speed of %s was not seen, so its span is not proven", t.between(low, high), lowest)
 	}

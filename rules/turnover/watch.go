@@ -50,7 +50,7 @@ func (e *Exercise) look(ctx context.Context, c *Course) error {
 	if n := len(c.Looks); n > 0 {
 		// By the clock on the wall: a machine that sleeps stops the other one.
 		if gap := l.Time.Round(0).Sub(c.Looks[n-1].Time.Round(0)); gap > longestGap {
-			return fmt.Errorf("nothing was seen of the fan for %s: did this machine sleep?", round(gap))
+			return fmt.Errorf("nothing was seen of the fan for %s: did this machine sleep?", lasting(gap))
 		}
 	}
 	c.Looks = append(c.Looks, l)
@@ -89,7 +89,7 @@ func (e *Exercise) lookOn(ctx context.Context, c *Course) {
 	lasts := settle(e.hold())
 	if e.Fan.GoesIdle {
 		lasts = min(lasts+e.Fan.RunOn+e.Fan.StartDelay, longestLookOn)
-		e.tell("looking on for up to %s to see it run on or start; ctrl-C ends that", round(lasts))
+		e.tell("looking on for up to %s to see it run on or start; ctrl-C ends that", lasting(lasts))
 	}
 	began, from := time.Now(), len(c.Looks)
 	for ctx.Err() == nil && time.Since(began) < lasts {

@@ -12,6 +12,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"path/filepath"
 	"time"
@@ -19,7 +20,8 @@ import (
 	"fanwarden/poller/reading"
 )
 
-// Longest is the longest that a gateway is lent for.
+// Longest is the longest that a gateway is lent for since something was asked for
+// last: a borrower that is about to force a fan asks, and has it long enough.
 const Longest = 4 * time.Hour
 
 // answerFor bounds the wait for the daemon's answer: it ends the request under way
@@ -52,9 +54,13 @@ type Borrower struct {
 	answer *bufio.Reader
 }
 
-// Connect finds the daemon that runs on a store; ErrNobody if there is none.
+// Connect finds the daemon that runs on a store; ErrNobody if there is none. One that
+// may not be asked is not none: it polls.
 func Connect(dir string) (*Borrower, error) {
 	conn, err := net.DialTimeout("unix", path(dir), time.Second)
+	if errors.Is(err, fs.ErrPermission) {
+		return nil, fmt.Errorf("whether a daemon polls the gateways cannot be told: %w; run this as the user of the daemon, or as root", err)
+	}
 	if err != nil {
 		return nil, ErrNobody
 	}

@@ -1,13 +1,18 @@
 package lend
 
 import (
+	"bufio"
 	"bytes"
 	"errors"
+	"net"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"go.uber.org/goleak"
@@ -210,4 +215,58 @@ func TestNonsense(t *testing.T) {
 	if s.out {
 		t.Error("a gateway was lent")
 	}
+}
+
+// A daemon that may not be asked is not taken for none, or two programs would read
+// its gateways.
+func TestConnectWithoutLeave(t *testing.T) {
+	dir, _ := serving(t)
+	asNobody(t, func() {
+		if _, err := Connect(dir); err == nil || errors.Is(err, ErrNobody) || !strings.Contains(err.Error(), "run this as the user of the daemon") {
+			t.Error(err)
+		}
+	})
+}
+
+// asNobody does something with the rights of nobody to files, if it may.
+func asNobody(t *testing.T, do func()) {
+	t.Helper()
+	if os.Getuid() != 0 {
+		t.Skip("only root can give up its rights")
+	}
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
+	syscall.RawSyscall(syscall.SYS_SETFSUID, 65534, 0, 0)
+	defer syscall.RawSyscall(syscall.SYS_SETFSUID, 0, 0, 0)
+	do()
+}
+
+// A borrower that asks has its gateway for as long again; one that does not loses it.
+func TestALoanThatIsUsedGoesOn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		shelf := &shelf{back: make(chan struct{}, 1)}
+		s := &Server{lender: shelf.lender(), open: map[net.Conn]bool{}}
+		here, there := net.Pipe()
+		s.admit(there)
+		b := &Borrower{here, bufio.NewReader(here)}
+		defer b.Close()
+		if err := b.Borrow("roof"); err != nil {
+			t.Fatal(err)
+		}
+		for range 3 {
+			time.Sleep(Longest - time.Minute)
+			if err := b.Alive(); err != nil {
+				t.Error(err)
+			}
+		}
+		time.Sleep(Longest - time.Second)
+		if len(shelf.back) != 0 {
+			t.Error("it was taken back early")
+		}
+		time.Sleep(2 * time.Second)
+		if synctest.Wait(); len(shelf.back) != 1 {
+			t.Error("it was not taken back")
+		}
+		s.ended.Wait()
+	})
 }

@@ -119,10 +119,9 @@ func (s *Server) serve(conn net.Conn) {
 			back()
 		}
 	}()
-	conn.SetDeadline(time.Now().Add(Longest))
 	lines := bufio.NewScanner(conn)
 	lines.Buffer(nil, longestRecord)
-	for lines.Scan() {
+	for conn.SetDeadline(time.Now().Add(Longest)); lines.Scan(); conn.SetDeadline(time.Now().Add(Longest)) {
 		a, back, err := s.do(lines.Bytes())
 		if back != nil {
 			taken = append(taken, back)
