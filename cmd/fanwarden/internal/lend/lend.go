@@ -12,6 +12,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"net"
 	"path/filepath"
@@ -91,8 +92,18 @@ func (b *Borrower) Alive() error {
 	return err
 }
 
-// Close gives everything back.
-func (b *Borrower) Close() { b.conn.Close() }
+// Close gives everything back, and waits a moment for the daemon to have it: who
+// comes next may borrow at once.
+func (b *Borrower) Close() {
+	if half, can := b.conn.(interface{ CloseWrite() error }); can && half.CloseWrite() == nil {
+		b.conn.SetReadDeadline(time.Now().Add(backWithin))
+		io.Copy(io.Discard, b.answer)
+	}
+	b.conn.Close()
+}
+
+// backWithin is how long is waited for the daemon to take back.
+const backWithin = 3 * time.Second
 
 func (b *Borrower) ask(r request) (record []byte, err error) {
 	line, err := json.Marshal(r)

@@ -270,3 +270,32 @@ func TestALoanThatIsUsedGoesOn(t *testing.T) {
 		s.ended.Wait()
 	})
 }
+
+// Who comes right after a borrower that has closed is not told that it still has the
+// gateway.
+func TestBackAtOnce(t *testing.T) {
+	dir := t.TempDir()
+	out := make(chan struct{}, 1)
+	server, err := Serve(dir, Lender{Log: zap.NewNop(), Lend: func(reading.GatewayID) (func(), error) {
+		select {
+		case out <- struct{}{}:
+			return func() { time.Sleep(20 * time.Millisecond); <-out }, nil
+		default:
+			return nil, errors.New("it is lent already")
+		}
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer server.Close()
+	for range 3 {
+		b, err := Connect(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := b.Borrow("roof"); err != nil {
+			t.Error(err)
+		}
+		b.Close()
+	}
+}

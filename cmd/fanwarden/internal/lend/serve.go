@@ -111,13 +111,13 @@ func (s *Server) serve(conn net.Conn) {
 	defer s.ended.Done()
 	var taken []func()
 	defer func() {
-		conn.Close()
-		s.lock.Lock()
-		delete(s.open, conn)
-		s.lock.Unlock()
 		for _, back := range taken {
 			back()
 		}
+		conn.Close() // which tells a borrower that waits
+		s.lock.Lock()
+		delete(s.open, conn)
+		s.lock.Unlock()
 	}()
 	lines := bufio.NewScanner(conn)
 	lines.Buffer(nil, longestRecord)
