@@ -147,6 +147,11 @@ func (d *device) properties(units, watched bool) *list {
 // waits for it any more. One that failed once may have lost its answers by chance.
 func (d *device) probing() bool { return d.failures > 1 }
 
+// gone reports whether the device has been silent for longer than lost datagrams
+// make believable. Until then it is tried in every period, and what is known of it
+// stands.
+func (d *device) gone() bool { return d.failures > secondTries }
+
 // askHealthy asks every device that is waited for.
 func (t *talker) askHealthy(ctx context.Context) {
 	for _, d := range t.devices {
@@ -169,7 +174,7 @@ func (t *talker) ask(ctx context.Context, d *device, until time.Time) {
 	d.asking = true
 	t.refresh(d, now)
 	// One that was silent may be another device by now, with other units.
-	a := answer{device: d, tried: now, units: d.probing() || !now.Before(d.unitsDue), watched: d.watches.askNow(now)}
+	a := answer{device: d, tried: now, units: d.gone() || !now.Before(d.unitsDue), watched: d.watches.askNow(now)}
 	if a.units && len(d.fresh) == 0 && len(d.lacks) > 0 { // it may have them by now
 		clear(d.lacks)
 		d.lists = [4]*list{}
@@ -330,13 +335,13 @@ func (t *talker) unanswered(d *device, failure *reading.Failure, tried time.Time
 	if d.probing() {
 		d.lists = [4]*list{}
 	}
-	d.due = tried.Add(wait(d.failures, t.gateway.PollEvery))
-	if d.probing() { // and what comes back may be another device
+	d.due = tried.Add(wait(max(1, d.failures-secondTries), t.gateway.PollEvery))
+	if d.gone() { // and what comes back may be another device
 		clear(d.fresh)
 		clear(d.worths)
 		clear(d.units)
 	}
-	if d.probing() && t.objects != nil {
+	if d.gone() && t.objects != nil {
 		t.objects.Forget(d.instance) // it may have moved to another address
 	}
 }
