@@ -279,8 +279,8 @@ func TestDialIsBoundedByItsContext(t *testing.T) {
 	}
 }
 
-// echo answers every request for n registers with the same frame.
-func echo(t testing.TB, reply []byte) (address string) {
+// serve has one connection talked to until that ends.
+func serve(t testing.TB, talk func(conn net.Conn)) (address string) {
 	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -294,6 +294,15 @@ func echo(t testing.TB, reply []byte) (address string) {
 			return
 		}
 		defer conn.Close()
+		talk(conn)
+	}()
+	t.Cleanup(func() { listener.Close(); <-done })
+	return listener.Addr().String()
+}
+
+// echo answers every request for n registers with the same frame.
+func echo(t testing.TB, reply []byte) (address string) {
+	return serve(t, func(conn net.Conn) {
 		request := make([]byte, 8)
 		for {
 			if n, err := conn.Read(request); err != nil || n != len(request) {
@@ -301,9 +310,7 @@ func echo(t testing.TB, reply []byte) (address string) {
 			}
 			conn.Write(reply)
 		}
-	}()
-	t.Cleanup(func() { listener.Close(); <-done })
-	return listener.Addr().String()
+	})
 }
 
 // A read that goes well allocates nothing.

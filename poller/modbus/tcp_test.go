@@ -66,19 +66,7 @@ func TestWritesThatFailOverTCP(t *testing.T) {
 
 // answering answers every read of holding registers with zeros.
 func answering(t testing.TB) (address string) {
-	t.Helper()
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		conn, err := listener.Accept()
-		if err != nil {
-			return
-		}
-		defer conn.Close()
+	return serve(t, func(conn net.Conn) {
 		asked, answer := make([]byte, 12), make([]byte, 300)
 		for {
 			if _, err := io.ReadFull(conn, asked); err != nil {
@@ -92,9 +80,7 @@ func answering(t testing.TB) (address string) {
 				return
 			}
 		}
-	}()
-	t.Cleanup(func() { listener.Close(); <-done })
-	return listener.Addr().String()
+	})
 }
 
 func TestReadOverTCPAllocatesNothing(t *testing.T) {

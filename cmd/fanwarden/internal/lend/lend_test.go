@@ -275,15 +275,15 @@ func TestALoanThatIsUsedGoesOn(t *testing.T) {
 	})
 }
 
-// Who comes right after a borrower that has closed is not told that it still has the
-// gateway.
+// A borrower has closed only when its gateway is back, so that who comes right after
+// it is not told that it still has the gateway.
 func TestBackAtOnce(t *testing.T) {
 	dir := t.TempDir()
-	out := make(chan struct{}, 1)
+	out, begun, end := make(chan struct{}, 1), make(chan struct{}), make(chan struct{})
 	server, err := Serve(dir, Lender{Log: zap.NewNop(), Lend: func(reading.GatewayID) (func(), error) {
 		select {
 		case out <- struct{}{}:
-			return func() { time.Sleep(20 * time.Millisecond); <-out }, nil
+			return func() { begun <- struct{}{}; <-end; <-out }, nil
 		default:
 			return nil, errors.New("it is lent already")
 		}
@@ -298,8 +298,17 @@ func TestBackAtOnce(t *testing.T) {
 			t.Fatal(err)
 		}
 		if err := b.Borrow("roof"); err != nil {
-			t.Error(err)
+			t.Fatal(err)
 		}
-		b.Close()
+		closed := make(chan struct{})
+		go func() { b.Close(); close(closed) }()
+		<-begun
+		select {
+		case <-closed:
+			t.Error("it has closed, and its gateway is not back")
+		default:
+		}
+		end <- struct{}{}
+		<-closed
 	}
 }
