@@ -14,7 +14,7 @@ import (
 func runCommand(t *testing.T, args ...string) (status int, stdout, stderr string) {
 	t.Helper()
 	var out, diagnostics strings.Builder
-	status = execute(context.Background(), &process{stdout: &out, stderr: &diagnostics}, args)
+	status = execute(context.Background(), &process{stdin: strings.NewReader(""), stdout: &out, stderr: &diagnostics}, args)
 	return status, out.String(), diagnostics.String()
 }
 

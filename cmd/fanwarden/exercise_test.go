@@ -441,7 +441,7 @@ func oldValues(g *ground) {
 	if err := g.server.Put(field.Fault{Gateway: "roof", Kind: field.RepeatsOld}); err != nil {
 		g.Fatal(err)
 	}
-	g.refused(g.file, "21s", "one is not exercised: it is read through gateway roof, which repeats old values")
+	g.refused(g.file, "26s", "one is not exercised: it is read through gateway roof, which repeats old values")
 }
 
 // twins puts a gateway before the field that asks the first controller for both
@@ -453,7 +453,7 @@ func twins(g *ground) {
 	if err != nil {
 		g.Fatal(err)
 	}
-	g.refused(writeFleet(g.T, strings.Replace(string(text), fleet.Gateways[0].URL, url, 1)), "8s", "which of them would be forced cannot be told")
+	g.refused(writeFleet(g.T, strings.Replace(string(text), fleet.Gateways[0].URL, url, 1)), "12s", "which of them would be forced cannot be told")
 }
 
 // oneForAll is a gateway that passes every request on to unit 1 at an address.
